@@ -1,0 +1,66 @@
+"""One side against the other, from the medians of the metrics above.
+
+`first` is the prosthetic side and `second` the sound one; without exactly one prosthesis they are left and
+right. Which comparison was made stands in the value's `side`.
+"""
+
+from __future__ import annotations
+
+from pipeline.metrics.registry import PairSpec
+
+
+def ratio(first: float, second: float) -> float:
+    """Return first over second: 1 is symmetric. [1]"""
+    return first / second if second else float("nan")
+
+
+def reduction_pct(first: float, second: float) -> float:
+    """Return by how much the first falls short of the second, in percent of the larger: 0 is symmetric. [%]
+
+    Positive when the first side is the smaller one.
+    """
+    larger = max(first, second)
+    return 100.0 * (second - first) / larger if larger else float("nan")
+
+
+def symmetry_angle_pct(first: float, second: float) -> float:
+    """Return the symmetry angle in percent: 0 is symmetric, 100 opposite. [%]
+
+    100 (45 deg - atan(second / first)) / 90 deg; positive when the first side is the larger one.
+
+    References
+    ----------
+    zifchock_2008
+    """
+    from math import atan2, degrees
+
+    return 100.0 * (45.0 - degrees(atan2(second, first))) / 90.0
+
+
+def symmetry_index_pct(first: float, second: float) -> float:
+    """Return the difference over the mean of both sides, in percent: 0 is symmetric. [%]
+
+    References
+    ----------
+    robinson_1987
+    """
+    return 100.0 * (first - second) / (0.5 * (first + second))
+
+
+PAIRS: tuple[PairSpec, ...] = (
+    PairSpec(
+        "step_time_ratio", "Step time ratio", "1", "first limb longer", "step_time", "definition", ratio
+    ),
+    PairSpec(
+        "stance_time_ratio", "Stance time ratio", "1", "first limb longer", "stance_time", "definition", ratio
+    ),
+    PairSpec(
+        "arm_swing_asymmetry",
+        "Arm swing amplitude asymmetry",
+        "%",
+        "smaller on the first side",
+        "arm_swing_range",
+        "killeen_2018",
+        reduction_pct,
+    ),
+)

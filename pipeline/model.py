@@ -1,0 +1,322 @@
+"""The records that pass between the stages: frozen, small, without behaviour.
+
+Sides are anatomical (`left`, `right`). *Prosthetic* and *sound* are worked out where sides are
+compared, since a person with two prostheses has no sound side. Times are seconds from a clip's first
+frame, taken from the frames' own timestamps. Image axes: x to the right, y down, pixels.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from datetime import date
+from pathlib import Path
+from typing import Literal
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+FloatArray = NDArray[np.float64]
+BoolArray = NDArray[np.bool_]
+
+View = Literal["sagittal", "anterior", "posterior"]
+Side = Literal["left", "right"]
+Status = Literal["ok", "too_few_strides", "not_visible", "wrong_view", "no_scale", "failed"]
+Verdict = Literal["present", "borderline", "not seen", "cannot say"]
+Standing = Literal["published", "common practice", "from memory", "provisional"]
+
+VIEWS: tuple[View, ...] = ("sagittal", "anterior", "posterior")
+SIDES: tuple[Side, ...] = ("left", "right")
+
+# The estimator's 33 landmarks, in its order.
+LANDMARK_NAMES: tuple[str, ...] = (
+    "nose", "left_eye_inner", "left_eye", "left_eye_outer", "right_eye_inner", "right_eye",
+    "right_eye_outer", "left_ear", "right_ear", "mouth_left", "mouth_right", "left_shoulder",
+    "right_shoulder", "left_elbow", "right_elbow", "left_wrist", "right_wrist", "left_pinky", "right_pinky",
+    "left_index", "right_index", "left_thumb", "right_thumb", "left_hip", "right_hip", "left_knee",
+    "right_knee", "left_ankle", "right_ankle", "left_heel", "right_heel", "left_foot_index",
+    "right_foot_index",
+)  # fmt: skip
+
+
+def other_side(side: Side) -> Side:
+    """Return the opposite anatomical side."""
+    return "right" if side == "left" else "left"
+
+
+@dataclass(frozen=True, slots=True)
+class Clip:
+    """One row of the manifest; messages and reports show `relative_path`.
+
+    `known_length_m` and `known_length_px` are one length at the walking line, in metres and in the picture.
+    """
+
+    clip_id: str
+    path: Path
+    relative_path: str
+    subject: str
+    visit: str
+    visit_date: date
+    view: View
+    prosthetic_sides: tuple[Side, ...]
+    height_m: float | None = None
+    known_length_m: float | None = None
+    known_length_px: float | None = None
+    changes: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class VideoInfo:
+    """What a clip turned out to be. Frame counts are announced (by the file) and decoded (found)."""
+
+    width_px: int
+    height_px: int
+    n_frames: int
+    n_frames_announced: int
+    duration_s: float
+    fps_nominal: float
+    fps_measured: float
+    rotation_deg: int
+    variable_rate: bool
+    timestamps_from_file: bool
+
+
+@dataclass(frozen=True, slots=True)
+class LandmarkTrack:
+    """The landmarks of one clip's subject, as the estimator gave them.
+
+    Attributes
+    ----------
+    time_s : (n_frames,)
+        From the clip's first frame. [s]
+    xy_px : (n_frames, 33, 2)
+        Image position, x right, y down, upright frame; NaN rows where nobody was seen. [px]
+    visibility : (n_frames, 33)
+        The estimator's own visibility, 0 to 1; 0 where nobody was seen. [1]
+    world_m : (n_frames, 33, 3)
+        The estimator's metric guess about the mid-hip: x right, y down, z away from the camera. [m]
+    n_people : (n_frames,)
+        People found in the frame (at most the number asked for). [1]
+    """
+
+    time_s: FloatArray
+    xy_px: FloatArray
+    visibility: FloatArray
+    world_m: FloatArray
+    n_people: NDArray[np.int64]
+    width_px: int
+    height_px: int
+    model: str
+    model_sha256: str
+    mediapipe_version: str
+    opencv_version: str
+
+
+@dataclass(frozen=True, slots=True)
+class Scale:
+    """Metres for a pixel at the walking line, and where that comes from."""
+
+    m_per_px: float
+    method: Literal["marker", "height"]
+    relative_sd: float
+
+
+@dataclass(frozen=True, slots=True)
+class Pass:
+    """A stretch of straight walking: frames `start` to `stop` (exclusive).
+
+    `direction` is +1 (to the right of the picture, or any frontal pass) or -1; `near_side` is the limb towards
+    the camera, None in a frontal view.
+    """
+
+    start: int
+    stop: int
+    direction: int
+    near_side: Side | None
+
+
+@dataclass(frozen=True, slots=True)
+class StrideSet:
+    """The strides of one clip, or of all clips of a visit joined.
+
+    Attributes
+    ----------
+    table : DataFrame, one row per stride
+        Columns of `tables.STRIDES`.
+    curves : dict of name to (n_strides, 101)
+        Each quantity at 0, 1, ... 100 % of the stride; NaN where it was not seen. Names end in the unit.
+    """
+
+    table: pd.DataFrame
+    curves: dict[str, FloatArray]
+
+
+@dataclass(frozen=True, slots=True)
+class QualityNote:
+    """One thing looked at about a recording, with its limit and how to film better."""
+
+    item: str
+    value: float
+    unit: str
+    limit: float
+    ok: bool
+    advice: str
+
+
+@dataclass(frozen=True, slots=True)
+class MetricValue:
+    """One metric of one side (or of a comparison of sides) over a visit's strides.
+
+    `value` is the median over `n_strides`; `spread` is the standard deviation over strides; `low` and
+    `high` bound the 95 % interval of the value, from the spread and the metric's measurement error.
+    Only `status == "ok"` carries numbers; any other status has its reason. `stride_values` are the values of
+    the strides in `stride_ids`, in that order; empty where a metric has none of its own for a stride.
+    """
+
+    metric: str
+    side: str
+    value: float | None
+    unit: str
+    n_strides: int
+    spread: float | None
+    low: float | None
+    high: float | None
+    status: Status
+    reason: str
+    stride_ids: tuple[str, ...] = ()
+    stride_values: tuple[float, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Check:
+    """One limit of `configs/checks/`, tied to a metric of the catalogue.
+
+    `side`: `prosthetic` or `sound` limb, or `both` for a comparison of sides.
+    """
+
+    id: str
+    fault: str
+    metric: str
+    side: Literal["prosthetic", "sound", "both"]
+    direction: Literal["above", "below"]
+    limit: float
+    unit: str
+    standing: Standing
+    source: str
+    note: str
+
+
+@dataclass(frozen=True, slots=True)
+class FaultDefinition:
+    """What one fault is, in the words of the report.
+
+    `rule` says how its checks make the verdict: `any` check outside, or `all` of them. `curve` is the
+    quantity drawn for it, `phase_pct` the stretch of the stride to look at, in percent.
+    """
+
+    name: str
+    title: str
+    view: str
+    side: Literal["prosthetic", "sound", "both"]
+    phase: str
+    seen: str
+    cannot_tell: str
+    rule: Literal["any", "all"]
+    urgent: bool
+    caution: str
+    curve: str
+    phase_pct: tuple[float, float]
+
+
+@dataclass(frozen=True, slots=True)
+class Limits:
+    """All fault definitions and checks, in the order of the faults, with the hash of the files.
+
+    `measurement_error` is each metric's own error, one standard deviation in the metric's unit.
+    """
+
+    faults: tuple[FaultDefinition, ...]
+    checks: tuple[Check, ...]
+    measurement_error: dict[str, float]
+    sha256: str
+
+
+@dataclass(frozen=True, slots=True)
+class Finding:
+    """One metric value against one limit."""
+
+    check: str
+    fault: str
+    metric: str
+    side: str
+    value: float | None
+    low: float | None
+    high: float | None
+    limit: float
+    direction: Literal["above", "below"]
+    unit: str
+    verdict: Verdict
+    reason: str
+    n_strides: int
+    standing: Standing
+    source: str
+    stride_ids: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Fault:
+    """One named deviation with its verdict and the findings behind it."""
+
+    name: str
+    title: str
+    side: str
+    verdict: Verdict
+    reason: str
+    urgent: bool
+    findings: tuple[Finding, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class ClipResult:
+    """How one clip ended: done, or failed at a stage with the message shown to the user."""
+
+    clip_id: str
+    relative_path: str
+    state: Literal["done", "failed"]
+    stage: str
+    error_type: str
+    message: str
+    seconds: float
+    reused: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class RunRecord:
+    """What produced a result: versions, hashes and counts."""
+
+    run_id: str
+    started: str
+    finished: str
+    code_version: str
+    package_versions: dict[str, str]
+    model: str
+    model_sha256: str
+    settings_sha256: str
+    limits_sha256: str
+
+
+@dataclass(frozen=True, slots=True)
+class VisitReport:
+    """Everything that a visit's page shows, apart from the curves and pictures saved beside it."""
+
+    subject: str
+    visit: str
+    visit_date: date
+    prosthetic_sides: tuple[Side, ...]
+    changes: str
+    clips: tuple[ClipResult, ...]
+    quality: dict[str, tuple[QualityNote, ...]]
+    metrics: tuple[MetricValue, ...]
+    faults: tuple[Fault, ...]
+    run: RunRecord
+    notes: tuple[str, ...] = field(default=())

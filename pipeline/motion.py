@@ -1,0 +1,104 @@
+"""From raw landmarks to smooth, evenly timed tracks, and the straight passes in them."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from pipeline.config import SignalSettings
+from pipeline.geometry import leg_length_px, middle, smooth_size_px
+from pipeline.model import BoolArray, FloatArray, LandmarkTrack, Pass, Side, View
+from pipeline.signals import derivative, fill_gaps, lowpass, resample, runs, uniform_grid
+
+# Slower than this is standing or turning, not a pass. Own choice: a third of a slow walk, about
+# 0.2 m/s for a leg of 0.85 m; and the shortest stretch worth calling a pass.
+STANDING_LEGS_PER_S = 0.25
+SHORTEST_PASS_S = 1.0
+
+
+@dataclass(frozen=True, slots=True)
+class Motion:
+    """Landmarks on an even clock, gaps filled, low-passed without lag.
+
+    Attributes
+    ----------
+    time_s : (n_frames,)
+        [s]
+    fps : float
+        [1/s]
+    xy_px : (n_frames, 33, 2)
+        Low-passed at `cutoff_hz`: for angles and positions. [px]
+    fast_xy_px : (n_frames, 33, 2)
+        Low-passed at `event_cutoff_hz`: for event times and quick movements. [px]
+    fast_world_m : (n_frames, 33, 3)
+        The same for the estimator's metric guess. [m]
+    seen : (n_frames, 33)
+        True where the landmark was seen well enough before any filling.
+    """
+
+    time_s: FloatArray
+    fps: float
+    xy_px: FloatArray
+    fast_xy_px: FloatArray
+    fast_world_m: FloatArray
+    seen: BoolArray
+
+
+def prepare(track: LandmarkTrack, settings: SignalSettings) -> Motion:
+    """Return the track on an even clock with short gaps filled and noise removed.
+
+    A landmark below `min_visibility` counts as not seen. Gaps longer than `max_gap_s` stay empty.
+    """
+    n_frames = len(track.time_s)
+    seen = np.isfinite(track.xy_px[:, :, 0]) & (track.visibility >= settings.min_visibility)
+    signals = np.concatenate([track.xy_px, track.world_m], axis=2)
+    signals = np.where(seen[:, :, None], signals, np.nan).reshape(n_frames, -1)
+    filled, _ = fill_gaps(signals, track.time_s, max_gap_s=settings.max_gap_s)
+    time_s = uniform_grid(track.time_s)
+    even = resample(filled, track.time_s, time_s)
+    fps = (n_frames - 1) / float(time_s[-1] - time_s[0])
+    slow = lowpass(even, fps=fps, cutoff_hz=settings.cutoff_hz).reshape(n_frames, -1, 5)
+    fast = lowpass(even, fps=fps, cutoff_hz=settings.event_cutoff_hz).reshape(n_frames, -1, 5)
+    return Motion(time_s, fps, slow[:, :, :2], fast[:, :, :2], fast[:, :, 2:], seen)
+
+
+def body_leg_px(motion: Motion) -> float:
+    """Return the median leg length over both limbs and all frames. [px]"""
+    lengths = np.stack([leg_length_px(motion.xy_px, "left"), leg_length_px(motion.xy_px, "right")])
+    return float(np.nanmedian(lengths)) if np.isfinite(lengths).any() else float("nan")
+
+
+def trunk_px(motion: Motion) -> FloatArray:
+    """Return the length from mid-shoulder to mid-hip in each frame, (n_frames,). [px]"""
+    along = middle(motion.xy_px, "shoulder") - middle(motion.xy_px, "hip")
+    return np.hypot(along[:, 0], along[:, 1])
+
+
+def find_passes(motion: Motion, view: View) -> list[Pass]:
+    """Return the straight stretches of a clip, split where the direction of travel changes.
+
+    Sagittal: the mid-hip moves along the picture faster than a quarter leg length a second. Anterior and
+    posterior: the body grows (anterior) or shrinks (posterior); frames that do the opposite are no part of
+    a pass.
+    """
+    if view == "sagittal":
+        hip_px = lowpass(middle(motion.xy_px, "hip"), fps=motion.fps, cutoff_hz=1.0)[:, 0]
+        pace = derivative(hip_px, fps=motion.fps) / body_leg_px(motion)
+        found = []
+        for direction in (1, -1):
+            near: Side = "right" if direction > 0 else "left"
+            for start, stop in runs(direction * pace > STANDING_LEGS_PER_S):
+                found.append(Pass(start, stop, direction, near))
+        found.sort(key=lambda item: item.start)
+    else:
+        size = lowpass(trunk_px(motion)[:, None], fps=motion.fps, cutoff_hz=0.5)[:, 0]
+        grows = derivative(np.log(size), fps=motion.fps) * (1 if view == "anterior" else -1)
+        found = [Pass(start, stop, 1, None) for start, stop in runs(grows > 0)]
+    return [item for item in found if (item.stop - item.start) / motion.fps >= SHORTEST_PASS_S]
+
+
+def size_in_pass_px(motion: Motion, stretch: Pass) -> FloatArray:
+    """Return the trunk length along a frontal pass, free of jitter, (n_frames of the pass,). [px]"""
+    part = slice(stretch.start, stretch.stop)
+    return smooth_size_px(trunk_px(motion)[part], motion.time_s[part])

@@ -1,0 +1,206 @@
+"""Strides: which stretches of a clip are whole strides, and each quantity over 0-100 % of them."""
+
+from __future__ import annotations
+
+from itertools import pairwise
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+
+from pipeline.config import StrideSettings
+from pipeline.geometry import INDEX
+from pipeline.model import SIDES, Clip, FloatArray, Pass, Scale, Side, StrideSet
+from pipeline.motion import Motion
+from pipeline.store import write_arrays, write_table
+from pipeline.tables import STRIDES, check_table, empty_table
+
+PERCENT = np.arange(101)
+LIMB_PARTS = ("hip", "knee", "ankle", "heel", "foot_index")
+
+
+def find_strides(
+    clip: Clip,
+    motion: Motion,
+    passes: list[Pass],
+    events: pd.DataFrame,
+    *,
+    leg_px: float,
+    scale: Scale | None,
+    settings: StrideSettings,
+) -> pd.DataFrame:
+    """Return one row per stretch between contacts of one foot, whole strides and excluded ones.
+
+    A stride runs from one contact to the next of the same foot. Excluded, each with its reason: what lies
+    before the first and after the last contact of a pass, strides that are too short or too long, strides
+    without exactly one toe-off of this foot and one contact and toe-off of the other in the right order,
+    and strides in which the limb was seen too little.
+
+    Returns
+    -------
+    DataFrame, columns of `tables.STRIDES`
+    """
+    rows = []
+    for number, stretch in enumerate(passes, start=1):
+        first_s, last_s = motion.time_s[stretch.start], motion.time_s[stretch.stop - 1]
+        inside = events[(events["time_s"] >= first_s) & (events["time_s"] <= last_s)]
+        for side in SIDES:
+            contacts = _times(inside, side, "contact")
+            bounds = [first_s, *contacts, last_s]
+            for i, (start_s, end_s) in enumerate(pairwise(bounds)):
+                inner = _inner_events(inside, side, start_s, end_s)
+                seen_share = _seen_share(motion, side, start_s, end_s)
+                partial = "before the first contact" if i == 0 else ""
+                partial = "after the last contact" if i == len(bounds) - 2 else partial
+                why_not = partial or _why_not(start_s, inner, end_s, seen_share, settings)
+                row = {
+                    "stride_id": f"{clip.clip_id}:{side}:{number}.{i}",
+                    "clip_id": clip.clip_id,
+                    "view": clip.view,
+                    "side": side,
+                    "near": stretch.near_side == side,
+                    "pass_number": number,
+                    "start_s": start_s,
+                    "end_s": end_s,
+                    "fps": motion.fps,
+                    "leg_length_px": leg_px,
+                    "m_per_px": scale.m_per_px if scale else np.nan,
+                    "seen_share": seen_share,
+                    "use": why_not == "",
+                    "why_not": why_not,
+                }
+                rows.append(row | inner)
+    if not rows:
+        return empty_table(STRIDES)
+    return check_table(pd.DataFrame(rows), STRIDES, "strides")
+
+
+def stride_curve(signal: FloatArray, time_s: FloatArray, start_s: float, end_s: float) -> FloatArray:
+    """Return a signal at 0, 1, ... 100 % of one stride.
+
+    Parameters
+    ----------
+    signal : (n_frames,)
+        NaN where not seen.
+    time_s : (n_frames,)
+        [s]
+    start_s, end_s : float
+        [s]
+
+    Returns
+    -------
+    (101,)
+        By straight lines between frames; all NaN when any frame inside is missing.
+    """
+    at_s = start_s + PERCENT / 100.0 * (end_s - start_s)
+    return np.interp(at_s, time_s, signal)
+
+
+def sample_curves(
+    table: pd.DataFrame, motion: Motion, signals: dict[str, dict[Side, FloatArray]]
+) -> dict[str, FloatArray]:
+    """Return each quantity over every stride of the table, taken from the stride's own side.
+
+    Parameters
+    ----------
+    table : DataFrame, columns of `tables.STRIDES`
+    signals : dict of quantity to dict of side to (n_frames,)
+
+    Returns
+    -------
+    dict of quantity to (n_strides, 101)
+    """
+    rows = list(zip(table["side"], table["start_s"], table["end_s"], strict=True))
+    return {
+        name: np.array(
+            [stride_curve(by_side[side], motion.time_s, start_s, end_s) for side, start_s, end_s in rows]
+        ).reshape(-1, 101)
+        for name, by_side in signals.items()
+    }
+
+
+def join(parts: list[StrideSet]) -> StrideSet:
+    """Return the strides of several clips as one; a quantity that a clip lacks is NaN there."""
+    parts = [part for part in parts if len(part.table)]
+    if not parts:
+        return StrideSet(empty_table(STRIDES), {})
+    names = list(dict.fromkeys(name for part in parts for name in part.curves))
+    curves = {
+        name: np.concatenate(
+            [part.curves.get(name, np.full((len(part.table), 101), np.nan)) for part in parts]
+        )
+        for name in names
+    }
+    return StrideSet(pd.concat([part.table for part in parts], ignore_index=True), curves)
+
+
+def select(strides: StrideSet, mask: pd.Series) -> StrideSet:
+    """Return the strides where the mask is True."""
+    rows = mask.to_numpy(dtype=bool)
+    return StrideSet(
+        strides.table[rows].reset_index(drop=True),
+        {name: curve[rows] for name, curve in strides.curves.items()},
+    )
+
+
+def save(strides: StrideSet, folder: Path) -> None:
+    """Write the strides as `strides.csv` and `curves.npz` into a folder."""
+    write_table(folder / "strides.csv", strides.table)
+    write_arrays(folder / "curves.npz", strides.curves)
+
+
+def load(folder: Path) -> StrideSet:
+    """Read back the strides saved as `strides.csv` and `curves.npz` in a folder."""
+    table = pd.read_csv(folder / "strides.csv", keep_default_na=False, na_values=["nan", "NaN", ""])
+    for name in ("why_not", "clip_id", "stride_id"):
+        table[name] = table[name].fillna("").astype(str)
+    with np.load(folder / "curves.npz") as stored:
+        curves = {name: stored[name] for name in stored.files}
+    return StrideSet(check_table(table, STRIDES, "strides"), curves)
+
+
+def _times(events: pd.DataFrame, side: str, kind: str) -> list[float]:
+    """Times of one kind of event of one foot, in order."""
+    chosen = events[(events["side"] == side) & (events["kind"] == kind)]
+    return [float(time_s) for time_s in chosen["time_s"]]
+
+
+def _inner_events(events: pd.DataFrame, side: Side, start_s: float, end_s: float) -> dict[str, float]:
+    """The three events inside a stride; NaN where there is not exactly one."""
+    other = "right" if side == "left" else "left"
+    wanted = {
+        "opposite_toe_off_s": (other, "toe_off"),
+        "opposite_contact_s": (other, "contact"),
+        "toe_off_s": (side, "toe_off"),
+    }
+    found = {}
+    for name, (foot, kind) in wanted.items():
+        times = [time_s for time_s in _times(events, foot, kind) if start_s < time_s < end_s]
+        found[name] = times[0] if len(times) == 1 else float("nan")
+    return found
+
+
+def _seen_share(motion: Motion, side: Side, start_s: float, end_s: float) -> float:
+    """Share of a stretch's frames in which all landmarks of a limb were seen."""
+    frames = (motion.time_s >= start_s) & (motion.time_s <= end_s)
+    limb = [INDEX[f"{side}_{part}"] for part in LIMB_PARTS]
+    return float(motion.seen[frames][:, limb].all(axis=1).mean()) if frames.any() else 0.0
+
+
+def _why_not(
+    start_s: float, inner: dict[str, float], end_s: float, seen_share: float, settings: StrideSettings
+) -> str:
+    """Reason to leave a stride out; empty when it is used."""
+    duration_s = end_s - start_s
+    if duration_s < settings.min_stride_s:
+        return f"{duration_s:.2f} s between contacts; at least {settings.min_stride_s:.2f} s expected"
+    if duration_s > settings.max_stride_s:
+        return f"{duration_s:.2f} s between contacts; at most {settings.max_stride_s:.2f} s expected"
+    order = [inner["opposite_toe_off_s"], inner["opposite_contact_s"], inner["toe_off_s"]]
+    if not all(np.isfinite(order)):
+        return "not one toe-off of this foot and one contact and toe-off of the other foot inside"
+    if not start_s <= order[0] <= order[1] <= order[2] <= end_s:
+        return "contacts and toe-offs are not in the order of a walk"
+    if seen_share < settings.min_seen_share:
+        return f"limb seen in {seen_share:.0%} of the frames; at least {settings.min_seen_share:.0%} expected"
+    return ""

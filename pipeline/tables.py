@@ -1,0 +1,69 @@
+"""Column contracts of the tables that the pipeline writes, and the check that a table keeps them."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import pandas as pd
+
+
+@dataclass(frozen=True, slots=True)
+class Column:
+    """One column: its name, kind (`text`, `number`, `whole`, `flag`), unit and meaning."""
+
+    name: str
+    kind: str
+    unit: str
+    meaning: str
+
+
+EVENTS: tuple[Column, ...] = (
+    Column("side", "text", "", "anatomical side of the foot: left or right"),
+    Column("kind", "text", "", "contact (the foot meets the floor) or toe_off (it leaves it)"),
+    Column("time_s", "number", "s", "from the clip's first frame, between frames by interpolation"),
+    Column("frame", "number", "1", "the same instant as a fractional frame index"),
+    Column("confidence", "number", "1", "0 to 1: share of the landmarks used that were really seen"),
+    Column("method", "text", "", "the rule that found it"),
+)
+
+STRIDES: tuple[Column, ...] = (
+    Column("stride_id", "text", "", "clip, side and number of the stride"),
+    Column("clip_id", "text", "", "the clip it comes from"),
+    Column("view", "text", "", "sagittal, anterior or posterior"),
+    Column("side", "text", "", "anatomical side of the foot whose contacts bound the stride"),
+    Column("near", "flag", "", "sagittal view: this limb was the one towards the camera"),
+    Column("pass_number", "whole", "1", "which straight stretch of the clip"),
+    Column("start_s", "number", "s", "first contact"),
+    Column("opposite_toe_off_s", "number", "s", "the other foot leaves the floor"),
+    Column("opposite_contact_s", "number", "s", "the other foot meets the floor"),
+    Column("toe_off_s", "number", "s", "this foot leaves the floor"),
+    Column("end_s", "number", "s", "next contact of the same foot"),
+    Column("fps", "number", "1/s", "frames a second of the clip, as measured"),
+    Column("leg_length_px", "number", "px", "hip to ankle along the limb, median over the pass"),
+    Column("m_per_px", "number", "m/px", "scale at the walking line; empty without one"),
+    Column("seen_share", "number", "1", "share of the stride's frames with this limb's landmarks seen"),
+    Column("use", "flag", "", "used for metrics"),
+    Column("why_not", "text", "", "why it is not used; empty when it is"),
+)
+
+
+def empty_table(columns: tuple[Column, ...]) -> pd.DataFrame:
+    """Return a table without rows that keeps the contract."""
+    kinds = {"text": "object", "number": "float64", "whole": "int64", "flag": "bool"}
+    return pd.DataFrame({column.name: pd.Series(dtype=kinds[column.kind]) for column in columns})
+
+
+def check_table(table: pd.DataFrame, columns: tuple[Column, ...], name: str) -> pd.DataFrame:
+    """Return the table with its columns in the contract's order.
+
+    Raises
+    ------
+    ValueError
+        A column of the contract is missing or there is one more: a bug of the caller.
+    """
+    wanted = [column.name for column in columns]
+    missing = [column for column in wanted if column not in table.columns]
+    extra = [column for column in table.columns if column not in wanted]
+    if missing or extra:
+        raise ValueError(f"table {name!r}: missing columns {missing}, unknown columns {extra}")
+    return table[wanted]

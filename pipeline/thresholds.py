@@ -1,0 +1,201 @@
+"""Limits and fault definitions: one TOML file for each fault in `configs/checks/`, tied to the catalogue."""
+
+from __future__ import annotations
+
+import difflib
+import hashlib
+import tomllib
+from pathlib import Path
+from typing import Literal
+
+from pydantic import BaseModel, ConfigDict, Field, ValidationError
+
+from pipeline.config import config_dir
+from pipeline.errors import ConfigError, ManyProblems
+from pipeline.metrics import CATALOGUE
+from pipeline.model import Check, FaultDefinition, Limits, Standing
+from pipeline.quantities import QUANTITIES
+
+
+class _Strict(BaseModel):
+    model_config = ConfigDict(extra="forbid", frozen=True)
+
+
+class _FaultPart(_Strict):
+    """The `[fault]` part of a file."""
+
+    order: int
+    title: str
+    view: Literal["sagittal", "anterior", "posterior", "any"]
+    side: Literal["prosthetic", "sound", "both"]
+    phase: str
+    seen: str
+    cannot_tell: str
+    rule: Literal["any", "all"]
+    urgent: bool
+    caution: str
+    curve: str
+    phase_pct: tuple[float, float]
+
+
+class _CheckPart(_Strict):
+    """One `[[check]]` of a file: exactly one of `above` and `below`."""
+
+    id: str
+    metric: str
+    side: Literal["prosthetic", "sound", "both"]
+    above: float | None = None
+    below: float | None = None
+    unit: str
+    standing: Standing
+    source: str
+    note: str
+
+
+class _CheckFile(_Strict):
+    fault: _FaultPart
+    check: list[_CheckPart] = Field(min_length=1)
+
+
+def load_limits(folder: Path | None = None) -> Limits:
+    """Return the limits of a folder of TOML files, by default the shipped ones, in the order of their faults.
+
+    Raises
+    ------
+    ConfigError
+        The folder has no file of limits.
+    ManyProblems
+        Everything that is wrong in any of the files, one line each.
+    """
+    folder = folder or config_dir() / "checks"
+    files = sorted(folder.glob("*.toml"))
+    if not files:
+        raise ConfigError(
+            folder.name, "no limits found", "at least one .toml file expected", "Name the folder of limits."
+        )
+    sources = _known_sources()
+    problems: list[str] = []
+    parsed: list[tuple[int, FaultDefinition, tuple[Check, ...]]] = []
+    digest = hashlib.sha256((config_dir() / "measurement_error.toml").read_bytes())
+    for path in files:
+        content = path.read_bytes()
+        digest.update(path.name.encode() + b"\0" + content + b"\0")
+        name = f"{folder.name}/{path.name}"
+        try:
+            file = _CheckFile.model_validate(tomllib.loads(content.decode("utf-8-sig")))
+        except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
+            problems.append(f"{name}: not TOML ({error})")
+            continue
+        except ValidationError as error:
+            problems += [f"{name}: {_in_words(dict(detail))}" for detail in error.errors()]
+            continue
+        problems += [f"{name}: {text}" for text in _check_file(file, sources)]
+        parsed.append((file.fault.order, _definition(path.stem, file), _checks(path.stem, file)))
+    ids = [check.id for _, _, checks in parsed for check in checks]
+    repeated = sorted({name for name in ids if ids.count(name) > 1})
+    problems += [f"{folder.name}: check id {name!r} is used twice" for name in repeated]
+    if problems:
+        raise ManyProblems(f"limits in {folder.name}", problems, "Correct these lines; nothing was judged.")
+    parsed.sort(key=lambda item: (item[0], item[1].name))
+    return Limits(
+        tuple(fault for _, fault, _ in parsed),
+        tuple(check for _, _, checks in parsed for check in checks),
+        load_measurement_error(),
+        digest.hexdigest(),
+    )
+
+
+def load_measurement_error(path: Path | None = None) -> dict[str, float]:
+    """Return each metric's own error as a standard deviation in the metric's unit.
+
+    Raises
+    ------
+    ManyProblems
+        A metric is unknown, its unit is another one, or a number is negative.
+    """
+    path = path or config_dir() / "measurement_error.toml"
+    entries = tomllib.loads(path.read_text(encoding="utf-8"))
+    problems = []
+    for name, entry in entries.items():
+        if name not in CATALOGUE:
+            problems.append(f"{path.name}: {name}: {_unknown(name, list(CATALOGUE))}")
+        elif entry.get("unit") != CATALOGUE[name].unit:
+            problems.append(
+                f"{path.name}: {name}: unit {entry.get('unit')!r}; the metric is in {CATALOGUE[name].unit!r}"
+            )
+        elif not entry.get("sd", -1.0) >= 0:
+            problems.append(f"{path.name}: {name}: sd {entry.get('sd')!r}; a number of 0 or more expected")
+    if problems:
+        raise ManyProblems(path.name, problems)
+    return {name: float(entry["sd"]) for name, entry in entries.items()}
+
+
+def _known_sources() -> set[str]:
+    """Keys of the bibliography."""
+    text = (config_dir() / "sources.toml").read_text(encoding="utf-8")
+    return set(tomllib.loads(text)) | {"definition"}
+
+
+def _check_file(file: _CheckFile, sources: set[str]) -> list[str]:
+    """Second round: what each part says must fit the catalogue."""
+    problems = []
+    curves = [quantity.name for quantity in QUANTITIES]
+    if file.fault.curve and file.fault.curve not in curves:
+        problems.append(f"fault.curve: {_unknown(file.fault.curve, curves)}")
+    for check in file.check:
+        where = f"check {check.id!r}"
+        if (check.above is None) == (check.below is None):
+            problems.append(f"{where}: needs exactly one of above and below")
+        if check.source not in sources:
+            problems.append(f"{where}: source {_unknown(check.source, sorted(sources))}")
+        if check.metric not in CATALOGUE:
+            problems.append(f"{where}: metric {_unknown(check.metric, list(CATALOGUE))}")
+        elif check.unit != CATALOGUE[check.metric].unit:
+            problems.append(
+                f"{where}: unit {check.unit!r}; metric {check.metric} is in {CATALOGUE[check.metric].unit!r}"
+            )
+    return problems
+
+
+def _unknown(word: str, known: list[str]) -> str:
+    """Say that a word is unknown, with the nearest known one."""
+    close = difflib.get_close_matches(word, known, n=1)
+    return f"{word!r} is unknown" + (
+        f"; did you mean {close[0]!r}?" if close else f"; known: {', '.join(known)}"
+    )
+
+
+def _in_words(detail: dict[str, object]) -> str:
+    """One of pydantic's problems in a line."""
+    location = detail["loc"]
+    where = ".".join(str(part) for part in location) if isinstance(location, tuple) else str(location)
+    kind = detail["type"]
+    if kind == "missing":
+        return f"{where}: missing"
+    if kind == "extra_forbidden":
+        names = [*_FaultPart.model_fields, *_CheckPart.model_fields]
+        return f"{where}: {_unknown(where.rsplit('.', 1)[-1], names)}"
+    return f"{where}: found {detail['input']!r}; {detail['msg']}"
+
+
+def _definition(name: str, file: _CheckFile) -> FaultDefinition:
+    fields = file.fault.model_dump(exclude={"order"})
+    return FaultDefinition(name=name, **fields)
+
+
+def _checks(fault: str, file: _CheckFile) -> tuple[Check, ...]:
+    return tuple(
+        Check(
+            id=part.id,
+            fault=fault,
+            metric=part.metric,
+            side=part.side,
+            direction="above" if part.above is not None else "below",
+            limit=float(part.above if part.above is not None else part.below or 0.0),
+            unit=part.unit,
+            standing=part.standing,
+            source=part.source,
+            note=part.note,
+        )
+        for part in file.check
+    )

@@ -1,0 +1,73 @@
+"""The shape of the code: imports go downward, two libraries stay behind one module each, modules stay short."""
+
+from __future__ import annotations
+
+import ast
+from pathlib import Path
+
+import pytest
+
+ROOT = Path(__file__).resolve().parent.parent
+PACKAGE = ROOT / "pipeline"
+LEVELS = [
+    {"errors", "model", "tables"},
+    {"config", "manifest", "manifest_row", "store"},
+    {"models", "containers", "video", "pictures", "subject", "landmarks", "signals", "geometry", "motion", "quantities", "quality"},
+    {"events", "strides"},
+    {"metrics"},
+    {"thresholds", "checks", "stages"},
+    {"figures", "report"},
+    {"isolate", "jobs", "runs", "batch", "bench", "console", "cli"},
+]
+LEVEL = {name: level for level, names in enumerate(LEVELS) for name in names}
+FILES = sorted(path for path in PACKAGE.rglob("*.py"))
+
+
+def unit_of(path: Path) -> str:
+    """The module or sub-package that a file belongs to, "" for the package itself."""
+    parts = path.relative_to(PACKAGE).with_suffix("").parts
+    return "" if parts[0] in ("__init__", "__main__") else parts[0]
+
+
+def imports_of(path: Path) -> set[str]:
+    """Full names of the modules that a file imports, anywhere in it."""
+    found: set[str] = set()
+    for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+        if isinstance(node, ast.Import):
+            found |= {name.name for name in node.names}
+        elif isinstance(node, ast.ImportFrom) and node.module:
+            found |= {f"{node.module}.{name.name}" for name in node.names} | {node.module}
+    return found
+
+
+@pytest.mark.parametrize("path", FILES, ids=lambda path: path.relative_to(PACKAGE).as_posix())
+def test_imports_go_downward(path: Path) -> None:
+    unit = unit_of(path)
+    if not unit:
+        return
+    assert unit in LEVEL, f"{path.name}: give the new module a level in LEVELS of this test"
+    for name in imports_of(path):
+        parts = name.split(".")
+        if parts[0] == "pipeline" and len(parts) > 1 and parts[1] in LEVEL:
+            assert LEVEL[parts[1]] <= LEVEL[unit], f"{unit} (level {LEVEL[unit]}) imports {name} above it"
+
+
+@pytest.mark.parametrize(
+    ("library", "allowed"),
+    [("cv2", {"video", "pictures"}), ("mediapipe", {"landmarks", "models"}), ("matplotlib", {"figures"})],
+)
+def test_a_library_stays_behind_its_module(library: str, allowed: set[str]) -> None:
+    users = {unit_of(path) for path in FILES if any(n.split(".")[0] == library for n in imports_of(path))}
+    assert users <= allowed
+
+
+@pytest.mark.parametrize("path", FILES, ids=lambda path: path.relative_to(PACKAGE).as_posix())
+def test_modules_can_be_read_in_one_sitting(path: Path) -> None:
+    lines = len(path.read_text(encoding="utf-8").splitlines())
+    assert lines <= 320, f"{path.name} has {lines} lines: split it by subject"
+
+
+def test_the_pipeline_never_reads_truth_files() -> None:
+    for path in FILES:
+        if unit_of(path) != "bench":
+            assert "truth.json" not in path.read_text(encoding="utf-8"), path.name

@@ -1,0 +1,89 @@
+"""Limits as data: the shipped ones load, and every mistake in a clinic's own is told at once."""
+
+from __future__ import annotations
+
+import shutil
+from pathlib import Path
+
+import pytest
+
+from pipeline.config import config_dir
+from pipeline.errors import ConfigError, ManyProblems
+from pipeline.metrics import CATALOGUE
+from pipeline.thresholds import load_limits, load_measurement_error
+
+
+@pytest.fixture
+def folder(tmp_path: Path) -> Path:
+    """A clinic's own copy of the limits."""
+    return Path(shutil.copytree(config_dir() / "checks", tmp_path / "limits"))
+
+
+def edit(path: Path, old: str, new: str) -> None:
+    """Replace text that must be there."""
+    text = path.read_text(encoding="utf-8")
+    assert old in text
+    path.write_text(text.replace(old, new), encoding="utf-8")
+
+
+def test_shipped_limits_load_in_their_order_with_urgent_first() -> None:
+    limits = load_limits()
+    assert limits.faults[0].name == "knee_instability" and limits.faults[0].urgent
+    assert {check.fault for check in limits.checks} == {fault.name for fault in limits.faults}
+    assert all(check.unit == CATALOGUE[check.metric].unit for check in limits.checks)
+
+
+def test_a_changed_limit_needs_no_code_and_changes_the_hash(folder: Path) -> None:
+    before = load_limits(folder)
+    edit(folder / "vaulting.toml", "above = 1.5", "above = 2.5")
+    after = load_limits(folder)
+    assert next(check.limit for check in after.checks if check.id == "hip_vault_height_high") == 2.5
+    assert before.sha256 != after.sha256
+
+
+def test_all_mistakes_are_told_at_once(folder: Path) -> None:
+    edit(folder / "vaulting.toml", 'unit = "% leg length"', 'unit = "cm"')
+    edit(folder / "foot_rotation.toml", "foot_rotation_at_contact", "foot_rotation_at_contakt")
+    edit(folder / "uneven_timing.toml", "below = 0.90", "below = 0.90\nabove = 1.0")
+    edit(folder / "uneven_arm_swing.toml", 'standing = "provisional"', 'standing = "certain"')
+    edit(folder / "terminal_impact.toml", "urgent = false", "urgant = false")
+    edit(folder / "knee_instability.toml", 'source = "common', 'source = "comon')
+    (folder / "medial_whip.toml").write_text("this is not TOML", encoding="utf-8")
+    with pytest.raises(ManyProblems) as caught:
+        load_limits(folder)
+    text = str(caught.value)
+    for line in (
+        "limits/vaulting.toml: check 'hip_vault_height_high': unit 'cm'; metric hip_vault_height is in '% leg length'",
+        "limits/foot_rotation.toml: check 'foot_rotation_external': metric 'foot_rotation_at_contakt' is unknown; "
+        "did you mean 'foot_rotation_at_contact'?",
+        "limits/uneven_timing.toml: check 'stance_time_short_prosthetic': needs exactly one of above and below",
+        "limits/terminal_impact.toml: fault.urgent: missing",
+        "limits/terminal_impact.toml: fault.urgant: 'urgant' is unknown; did you mean 'urgent'?",
+        "limits/medial_whip.toml: not TOML",
+        "source 'comon_practice_stance_flexion' is unknown; did you mean 'common_practice_stance_flexion'?",
+        "limits/uneven_arm_swing.toml: check.0.standing: found 'certain'",
+    ):
+        assert line in text
+    assert text.endswith("Correct these lines; nothing was judged.")
+
+
+def test_a_repeated_check_id_is_a_mistake(folder: Path) -> None:
+    edit(folder / "lateral_whip.toml", 'id = "heel_whip_lateral"', 'id = "heel_whip_medial"')
+    with pytest.raises(ManyProblems, match="check id 'heel_whip_medial' is used twice"):
+        load_limits(folder)
+
+
+def test_an_empty_folder_says_what_was_expected(tmp_path: Path) -> None:
+    with pytest.raises(ConfigError) as caught:
+        load_limits(tmp_path)
+    assert "no limits found; at least one .toml file expected" in str(caught.value)
+
+
+def test_measurement_error_is_tied_to_the_catalogue(tmp_path: Path) -> None:
+    assert all(sd > 0 for sd in load_measurement_error().values())
+    own = tmp_path / "measurement_error.toml"
+    own.write_text('[step_time]\nsd = -1\nunit = "s"\n[steptime]\nsd = 1\nunit = "s"\n', encoding="utf-8")
+    with pytest.raises(ManyProblems) as caught:
+        load_measurement_error(own)
+    assert "step_time: sd -1; a number of 0 or more expected" in str(caught.value)
+    assert "steptime: 'steptime' is unknown; did you mean 'step_time'?" in str(caught.value)
