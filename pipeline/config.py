@@ -1,0 +1,266 @@
+"""Settings: `configs/default.toml`, and a file of the user's own that changes some of them.
+
+All problems of all files are collected and shown together. The range and the unit of each setting are
+written here once and once, for the reader, in the file; a test compares the two.
+"""
+
+from __future__ import annotations
+
+import difflib
+import hashlib
+import json
+import tomllib
+from pathlib import Path
+from typing import Any, Literal, get_args
+
+from annotated_types import Ge, Le
+from pydantic import BaseModel, ConfigDict, Field, ValidationError
+from pydantic.fields import FieldInfo
+from pydantic_core import ErrorDetails
+
+from pipeline.errors import ConfigError, ManyProblems
+from pipeline.store import shown_path
+
+DEFAULT_NAME = "configs/default.toml"
+
+
+class Section(BaseModel):
+    """One section of the settings: frozen, every key required, nothing else allowed."""
+
+    model_config = ConfigDict(frozen=True, extra="forbid", strict=True, allow_inf_nan=False)
+
+
+def _number(low: float, high: float, unit: str) -> Any:
+    """A required number with its allowed range, ends included, and its unit."""
+    return Field(ge=low, le=high, json_schema_extra={"unit": unit})
+
+
+class LandmarkSettings(Section):
+    """How the pose estimator is asked."""
+
+    model: Literal["heavy", "full"]
+    num_poses: int = _number(1, 4, "people")
+
+
+class SignalSettings(Section):
+    """How landmarks become signals."""
+
+    max_gap_s: float = _number(0.0, 0.5, "s")
+    cutoff_hz: float = _number(1.0, 20.0, "Hz")
+    event_cutoff_hz: float = _number(1.0, 30.0, "Hz")
+    min_visibility: float = _number(0.0, 1.0, "1")
+
+
+class StrideSettings(Section):
+    """What counts as a stride."""
+
+    min_stride_s: float = _number(0.3, 1.5, "s")
+    max_stride_s: float = _number(1.0, 6.0, "s")
+    min_seen_share: float = _number(0.0, 1.0, "1")
+
+
+class QualitySettings(Section):
+    """What a clip must offer to be measured."""
+
+    min_frames: int = _number(10, 1000, "frames")
+    min_seen_share: float = _number(0.0, 1.0, "1")
+    min_body_height_share: float = _number(0.0, 1.0, "1")
+    min_fps: float = _number(10.0, 240.0, "1/s")
+
+
+class MetricSettings(Section):
+    """How many strides a metric needs."""
+
+    min_strides: int = _number(1, 50, "strides")
+
+
+class RunSettings(Section):
+    """How a run goes; nothing here changes a measured value."""
+
+    workers: int = _number(1, 64, "processes")
+    clip_time_limit_s: float = _number(1.0, 86400.0, "s")
+    keep_key_frames: bool
+
+
+class Settings(BaseModel):
+    """All settings. Each stage is given only the sections that it reads."""
+
+    model_config = ConfigDict(frozen=True, extra="forbid", strict=True)
+
+    landmarks: LandmarkSettings
+    signals: SignalSettings
+    strides: StrideSettings
+    quality: QualitySettings
+    metrics: MetricSettings
+    run: RunSettings
+
+
+def config_dir() -> Path:
+    """Folder of the shipped settings and limits: in an installed package, or in a source checkout.
+
+    Raises
+    ------
+    ConfigError
+        Neither has the file of default settings.
+    """
+    package = Path(__file__).resolve().parent
+    # The installed place comes first: a folder beside an installed package belongs to somebody else.
+    for folder in (package / "_configs", package.parent / "configs"):
+        if (folder / "default.toml").is_file():
+            return folder
+    raise ConfigError(
+        "settings",
+        "configs/default.toml is missing",
+        "expected it beside the package",
+        "Install the package again.",
+    )
+
+
+def load_settings(path: Path | None = None, *, defaults: Path | None = None) -> Settings:
+    """The default settings, with those of a file of the user's own in their place.
+
+    Parameters
+    ----------
+    path : Path, optional
+        TOML file with the settings to change.
+    defaults : Path, optional
+        File of all settings; by default the one that ships.
+
+    Raises
+    ------
+    ConfigError
+        A file cannot be read, or is not TOML.
+    ManyProblems
+        Unknown keys, missing keys, values out of range: all of them at once.
+    """
+    base_name = DEFAULT_NAME if defaults is None else shown_path(defaults)
+    base = _read_toml(defaults or config_dir() / "default.toml", base_name)
+    own_name = "" if path is None else shown_path(path)
+    own = {} if path is None else _read_toml(path, own_name)
+    merged = _merge(base, own)
+    try:
+        settings = Settings.model_validate(merged)
+    except ValidationError as error:
+        problems = [
+            _describe(details, own_name if _has(own, details["loc"]) else base_name) for details in error.errors()
+        ]
+        raise ManyProblems("settings", problems) from None
+    between = _between_settings(settings)
+    if between:
+        raise ManyProblems("settings", [f"{own_name or base_name}: {problem}" for problem in between])
+    return settings
+
+
+def settings_text(settings: Settings) -> str:
+    """The resolved settings as TOML, for the record of a run; reading it gives the same settings."""
+    lines = ["# The settings of this run, defaults included."]
+    for section, values in settings.model_dump().items():
+        lines += ["", f"[{section}]"]
+        # Text, whole numbers, floats and true/false are written alike in JSON and in TOML.
+        lines += [f"{key} = {json.dumps(value)}" for key, value in values.items()]
+    return "\n".join(lines) + "\n"
+
+
+def settings_sha256(settings: Settings) -> str:
+    """Hash of the resolved settings."""
+    return hashlib.sha256(settings_text(settings).encode("utf-8")).hexdigest()
+
+
+def _read_toml(path: Path, name: str) -> dict[str, Any]:
+    """A TOML file as nested dicts."""
+    try:
+        return tomllib.loads(path.read_bytes().decode("utf-8-sig"))
+    except OSError as error:
+        raise ConfigError(
+            name,
+            f"cannot be read ({error.strerror})",
+            "expected a file of settings",
+            "Check the name given with --settings.",
+        ) from None
+    except UnicodeDecodeError:
+        raise ConfigError(name, "is not UTF-8 text", "expected TOML", "Save the file as UTF-8.") from None
+    except tomllib.TOMLDecodeError as error:
+        raise ConfigError(
+            name, f"is not TOML ({error})", "expected lines such as cutoff_hz = 6.0 under [signals]"
+        ) from None
+
+
+def _merge(base: dict[str, Any], own: dict[str, Any]) -> dict[str, Any]:
+    """The base with the user's values in place; keys that the base lacks are kept, to be refused later."""
+    merged = dict(base)
+    for section, values in own.items():
+        both_tables = isinstance(values, dict) and isinstance(base.get(section), dict)
+        merged[section] = {**base[section], **values} if both_tables else values
+    return merged
+
+
+def _has(values: dict[str, Any], location: tuple[int | str, ...]) -> bool:
+    """Tell whether the key at a location was written in these values."""
+    here: Any = values
+    for part in location:
+        if not isinstance(here, dict) or part not in here:
+            return False
+        here = here[part]
+    return True
+
+
+def _describe(details: ErrorDetails, file_name: str) -> str:
+    """One problem in one line: file, key, what was found, what was expected."""
+    location = [str(part) for part in details["loc"]]
+    where = f"{file_name}: {'.'.join(location)}"
+    section = Settings.model_fields.get(location[0])
+    model = section.annotation if section is not None else None
+    known = getattr(model, "model_fields", {})
+    if details["type"] == "extra_forbidden":
+        names = list(known) if len(location) > 1 else list(Settings.model_fields)
+        close = difflib.get_close_matches(location[-1], names, n=1)
+        hint = f"did you mean {close[0]}?" if close else f"known: {', '.join(names)}"
+        return f"{where}: unknown; {hint}"
+    if details["type"] == "missing":
+        return f"{where}: missing; expected {_expected(location, known)}"
+    return f"{where}: found {_shown(details['input'])}; expected {_expected(location, known)}"
+
+
+def _shown(value: object) -> str:
+    """A found value as it is written in TOML."""
+    if isinstance(value, bool | str):
+        return json.dumps(value, ensure_ascii=False)
+    return str(value)
+
+
+def _expected(location: list[str], known: dict[str, Any]) -> str:
+    """What a key allows, in words."""
+    if len(location) == 1:
+        return f"a section, written as [{location[0]}]"
+    field = known[location[1]]
+    if field.annotation is bool:
+        return "true or false"
+    if not field.metadata:
+        return "one of: " + ", ".join(get_args(field.annotation))
+    low, high = allowed_range(field)
+    kind = "a whole number" if field.annotation is int else "a number"
+    return f"{kind} from {low:g} to {high:g} [{field.json_schema_extra['unit']}]"
+
+
+def allowed_range(field: FieldInfo) -> tuple[float, float]:
+    """Least and largest allowed value of a numeric setting."""
+    low = next(rule.ge for rule in field.metadata if isinstance(rule, Ge))
+    high = next(rule.le for rule in field.metadata if isinstance(rule, Le))
+    return float(str(low)), float(str(high))
+
+
+def _between_settings(settings: Settings) -> list[str]:
+    """Second round: rules between settings that are each in range."""
+    problems = []
+    strides = settings.strides
+    if strides.min_stride_s >= strides.max_stride_s:
+        problems.append(
+            f"strides.min_stride_s: found {strides.min_stride_s}; "
+            f"expected less than strides.max_stride_s, which is {strides.max_stride_s} [s]"
+        )
+    if settings.signals.max_gap_s >= strides.min_stride_s:
+        problems.append(
+            f"signals.max_gap_s: found {settings.signals.max_gap_s}; "
+            f"expected less than strides.min_stride_s, which is {strides.min_stride_s} [s]"
+        )
+    return problems

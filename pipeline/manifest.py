@@ -1,0 +1,177 @@
+"""The study's manifest: one row per clip, read from the CSV that a spreadsheet writes.
+
+Two rounds: the columns first, then each cell and the rows of one visit against each other. Every problem
+is reported at once, with the row number that a spreadsheet shows. Synonyms are not guessed.
+"""
+
+from __future__ import annotations
+
+import csv
+import difflib
+import io
+from pathlib import Path
+
+from pipeline.errors import ManifestError, ManyProblems
+from pipeline.manifest_row import COLUMN_NAMES, COLUMNS, MANIFEST_NAME, ManifestRow
+from pipeline.model import SIDES, Clip
+from pipeline.store import shown_path
+
+HELP = "`strideledger manifest` lists the columns and what goes into them."
+
+
+def read_manifest(study: Path) -> list[Clip]:
+    """The clips of a study, in the order of its manifest.
+
+    Parameters
+    ----------
+    study : Path
+        Folder with `manifest.csv`. Whether the clips exist is not looked at: a clip without its file
+        fails alone, later.
+
+    Raises
+    ------
+    ManifestError
+        There is no manifest, or it is not a table in UTF-8.
+    ManyProblems
+        Columns or cells are wrong: all of them at once.
+    """
+    if not study.is_dir():
+        raise ManifestError(shown_path(study), "no such folder", f"expected a study folder with {MANIFEST_NAME}", HELP)
+    records, separator = _read_records(study / MANIFEST_NAME)
+    header = _trimmed(records[0])
+    problems = _column_problems(header)
+    if problems:
+        raise ManyProblems(MANIFEST_NAME, problems, HELP)
+    clips: list[tuple[int, Clip]] = []
+    # Row 1 is the header. Empty rows count, as they do in a spreadsheet.
+    rows = [(number, cells) for number, cells in enumerate(map(_trimmed, records[1:]), start=2) if cells]
+    if not rows:
+        raise ManifestError(MANIFEST_NAME, "no clips are listed", "expected one row for each clip", HELP)
+    for number, cells in rows:
+        if len(cells) > len(header):
+            problems.append(
+                f"{MANIFEST_NAME} row {number}: found {len(cells)} cells; expected {len(header)}. "
+                f'Text that holds the separator needs quotes: "socket{separator} heel".'
+            )
+            continue
+        cells += [""] * (len(header) - len(cells))
+        row = ManifestRow(number, dict(zip(header, cells, strict=True)), separator)
+        clip = row.clip(study)
+        problems += row.problems
+        if clip is not None:
+            clips.append((number, clip))
+    problems += _duplicates(clips) + _contradictions(clips)
+    if problems:
+        raise ManyProblems(MANIFEST_NAME, problems, HELP)
+    return [clip for _, clip in clips]
+
+
+def _trimmed(record: list[str]) -> list[str]:
+    """A record's cells without spaces around them and without the empty cells at its end."""
+    cells = [cell.strip() for cell in record]
+    while cells and not cells[-1]:
+        cells.pop()
+    return cells
+
+
+def _read_records(path: Path) -> tuple[list[list[str]], str]:
+    """The cells of the file, and the separator that its header uses."""
+    try:
+        text = path.read_bytes().decode("utf-8-sig")
+    except OSError:
+        raise ManifestError(
+            MANIFEST_NAME,
+            "no such file in the study folder",
+            f"expected columns: {', '.join(COLUMN_NAMES)}",
+            HELP,
+        ) from None
+    except UnicodeDecodeError:
+        raise ManifestError(
+            MANIFEST_NAME,
+            "is not UTF-8 text",
+            "expected a table with commas or semicolons",
+            'Save it from the spreadsheet as "CSV UTF-8".',
+        ) from None
+    first_line = text.partition("\n")[0]
+    separator = ";" if first_line.count(";") > first_line.count(",") else ","
+    try:
+        records = list(csv.reader(io.StringIO(text, newline=""), delimiter=separator, strict=True))
+    except csv.Error as error:
+        raise ManifestError(
+            MANIFEST_NAME, f"is not a table ({error})", "expected one row for each clip", HELP
+        ) from None
+    if not records:
+        raise ManifestError(MANIFEST_NAME, "is empty", f"expected columns: {', '.join(COLUMN_NAMES)}", HELP)
+    return records, separator
+
+
+def _column_problems(header: list[str]) -> list[str]:
+    """First round: missing, unknown and repeated columns."""
+    problems = []
+    for name in dict.fromkeys(header):
+        if name not in COLUMN_NAMES:
+            close = difflib.get_close_matches(name, COLUMN_NAMES, n=1)
+            hint = f"did you mean {close[0]}?" if close else f"known: {', '.join(COLUMN_NAMES)}."
+            problems.append(f'{MANIFEST_NAME} row 1: column "{name}" is unknown; {hint}')
+        elif header.count(name) > 1:
+            problems.append(f'{MANIFEST_NAME} row 1: column "{name}" stands {header.count(name)} times.')
+    problems += [
+        f'{MANIFEST_NAME} row 1: column "{column.name}" is missing; expected {column.allowed}'
+        f"{'' if column.required else ', cells may be empty'}."
+        for column in COLUMNS
+        if column.name not in header
+    ]
+    return problems
+
+
+def _duplicates(clips: list[tuple[int, Clip]]) -> list[str]:
+    """Clips that stand twice, by path or by id; folders of some systems ignore upper and lower case."""
+    problems = []
+    first: dict[str, tuple[int, Clip]] = {}
+    for number, clip in clips:
+        earlier_number, earlier = first.setdefault(clip.clip_id.lower(), (number, clip))
+        if earlier_number == number:
+            continue
+        if earlier.relative_path == clip.relative_path:
+            problems.append(
+                f'{MANIFEST_NAME} row {number}, column clip: "{clip.relative_path}" stands already '
+                f"in row {earlier_number}."
+            )
+        else:
+            problems.append(
+                f'{MANIFEST_NAME} row {number}, column clip: "{clip.relative_path}" has the same file name '
+                f'as "{earlier.relative_path}" in row {earlier_number}; expected a different one.'
+            )
+    return problems
+
+
+def _contradictions(clips: list[tuple[int, Clip]]) -> list[str]:
+    """Rows of one visit that differ in what a visit has once. Empty cells contradict nothing.
+
+    Names are compared in lower case: `P01` and `p01` are one folder on some systems and two on others.
+    """
+    problems = []
+    first: dict[tuple[str, str, str], tuple[int, str]] = {}
+    for number, clip in clips:
+        person, visit = clip.subject.lower(), clip.visit.lower()
+        sides = "both" if clip.prosthetic_sides == SIDES else "".join(clip.prosthetic_sides) or "none"
+        height = "" if clip.height_m is None else f"{clip.height_m:g}"
+        facts = (
+            (person, "", "subject", clip.subject),
+            (person, visit, "visit", clip.visit),
+            (person, visit, "date", clip.visit_date.isoformat()),
+            (person, visit, "prosthetic_side", sides),
+            (person, visit, "height_m", height),
+            (person, visit, "changes", clip.changes),
+        )
+        for *scope, column, text in facts:
+            earlier_number, earlier = first.setdefault((scope[0], scope[1], column), (number, text))
+            if text and not earlier:
+                first[scope[0], scope[1], column] = (number, text)
+            elif text and text != earlier:
+                same = "visit" if scope[1] else "person"
+                problems.append(
+                    f'{MANIFEST_NAME} row {number}, column {column}: found "{text}"; row {earlier_number} '
+                    f'of the same {same} has "{earlier}".'
+                )
+    return problems

@@ -1,0 +1,206 @@
+"""One row of the manifest: what each column is, and each cell read with its problems gathered."""
+
+from __future__ import annotations
+
+import difflib
+import math
+import re
+from dataclasses import dataclass
+from datetime import date
+from pathlib import Path, PurePosixPath
+
+from pipeline.model import SIDES, VIEWS, Clip, Side, View
+
+MANIFEST_NAME = "manifest.csv"
+
+# Folders that a visit's results have beside the folders of its clips.
+RESERVED_CLIP_IDS = frozenset({"figures", "frames"})
+VIEW_WORDS: dict[str, View] = {view: view for view in VIEWS}
+PROSTHETIC_SIDES: dict[str, tuple[Side, ...]] = {
+    "left": ("left",),
+    "right": ("right",),
+    "both": SIDES,
+    "none": (),
+}
+# Wide enough for every adult and child who walks; outside, the unit is wrong. [m]
+HEIGHT_RANGE_M = (0.5, 2.5)
+# From a shoe to the width of a hall. [m]
+KNOWN_LENGTH_RANGE_M = (0.05, 30.0)
+# From the shortest length worth measuring to more than the widest picture. [px]
+KNOWN_LENGTH_RANGE_PX = (5.0, 10000.0)
+
+
+@dataclass(frozen=True, slots=True)
+class ManifestColumn:
+    """One column: whether its cells may be empty, what is allowed, an example, and what it means."""
+
+    name: str
+    required: bool
+    allowed: str
+    example: str
+    meaning: str
+
+
+COLUMNS: tuple[ManifestColumn, ...] = (
+    ManifestColumn(
+        "subject",
+        True,
+        "letters and digits",
+        "P01",
+        "pseudonym of the person; never a name, since it becomes the name of a folder",
+    ),
+    ManifestColumn("visit", True, "letters and digits", "01", "which fitting visit of this person"),
+    ManifestColumn("date", True, "year-month-day", "2026-03-14", "day of the visit"),
+    ManifestColumn(
+        "clip",
+        True,
+        "path inside the study folder",
+        "clips/P01-01-side.mp4",
+        "the video file; its name without the ending is the clip's id and must be unique",
+    ),
+    ManifestColumn(
+        "view",
+        True,
+        ", ".join(VIEWS),
+        "sagittal",
+        "sagittal: filmed from the side; anterior: walks toward the camera; posterior: walks away from it",
+    ),
+    ManifestColumn(
+        "prosthetic_side",
+        True,
+        ", ".join(PROSTHETIC_SIDES),
+        "left",
+        "the person's own side with the prosthesis, not the side in the picture",
+    ),
+    ManifestColumn("height_m", False, "0.5 to 2.5", "1.72", "body height, shoes on; gives a rough scale [m]"),
+    ManifestColumn(
+        "known_length_m",
+        False,
+        "0.05 to 30",
+        "2.00",
+        "a length at the walking line whose size is known, such as two marks on the floor [m]",
+    ),
+    ManifestColumn(
+        "known_length_px",
+        False,
+        "5 to 10000",
+        "412",
+        "the same length as measured in the picture [px]",
+    ),
+    ManifestColumn(
+        "changes",
+        False,
+        "any text",
+        "heel cushion one grade softer",
+        "what was changed on the prosthesis since the last visit",
+    ),
+)
+COLUMN_NAMES = tuple(column.name for column in COLUMNS)
+
+
+class ManifestRow:
+    """The cells of one row, each read once; what is wrong with them gathers in `problems`."""
+
+    def __init__(self, number: int, cells: dict[str, str], separator: str) -> None:
+        self.number = number
+        self.cells = cells
+        # Where a semicolon separates cells, the spreadsheet writes decimals with a comma.
+        self.decimal = "," if separator == ";" else "."
+        self.problems: list[str] = []
+
+    def clip(self, study: Path) -> Clip | None:
+        """The row as a clip, or None when it has a problem."""
+        subject, visit = self._name("subject"), self._name("visit")
+        visit_date = self._day()
+        relative, path = self._path(study)
+        view = VIEW_WORDS.get(self._choice("view", VIEWS))
+        sides = PROSTHETIC_SIDES.get(self._choice("prosthetic_side", tuple(PROSTHETIC_SIDES)))
+        height_m = self._number("height_m", HEIGHT_RANGE_M)
+        length_m = self._number("known_length_m", KNOWN_LENGTH_RANGE_M)
+        length_px = self._number("known_length_px", KNOWN_LENGTH_RANGE_PX)
+        for given, other in (("known_length_m", "known_length_px"), ("known_length_px", "known_length_m")):
+            if self.cells[given] and not self.cells[other]:
+                self._problem(other, f"{given} is given but this is empty; expected both or neither.")
+        if self.problems or visit_date is None or view is None or sides is None or path is None:
+            return None
+        return Clip(
+            clip_id=PurePosixPath(relative).stem,
+            path=path,
+            relative_path=relative,
+            subject=subject,
+            visit=visit,
+            visit_date=visit_date,
+            view=view,
+            prosthetic_sides=sides,
+            height_m=height_m,
+            known_length_m=length_m,
+            known_length_px=length_px,
+            changes=self.cells["changes"],
+        )
+
+    def _problem(self, column: str, text: str) -> None:
+        """Note a problem of one cell."""
+        self.problems.append(f"{MANIFEST_NAME} row {self.number}, column {column}: {text}")
+
+    def _name(self, column: str) -> str:
+        """A cell that names a folder."""
+        text = self.cells[column]
+        if not re.fullmatch(r"[A-Za-z0-9]{1,32}", text):
+            self._problem(column, f'found "{text}"; expected letters and digits only, as P01.')
+        return text
+
+    def _day(self) -> date | None:
+        """The cell of the visit's date."""
+        text = self.cells["date"]
+        try:
+            if re.fullmatch(r"\d{4}-\d{2}-\d{2}", text, re.ASCII):
+                return date.fromisoformat(text)
+        except ValueError:
+            pass
+        self._problem("date", f'found "{text}"; expected a day as 2026-03-14.')
+        return None
+
+    def _path(self, study: Path) -> tuple[str, Path | None]:
+        """The cell of the clip's file, which must lie inside the study folder."""
+        text = self.cells["clip"]
+        pure = PurePosixPath(text)
+        inside = "expected a path inside the study folder, as clips/P01-01-side.mp4."
+        if "\\" in text:
+            self._problem("clip", f'found "{text}"; expected / between folders.')
+        elif not text or not text.isprintable():
+            self._problem("clip", f'found "{text.encode("unicode_escape").decode()}"; {inside}')
+        elif pure.is_absolute() or ".." in pure.parts or re.match(r"[A-Za-z]:", text):
+            self._problem("clip", f'found "{text}"; {inside}')
+        elif not (study / text).resolve().is_relative_to(study.resolve()):
+            self._problem("clip", f'"{text}" is a link that leads outside; {inside}')
+        elif not re.fullmatch(r"[A-Za-z0-9][A-Za-z0-9_-]*", pure.stem):
+            self._problem("clip", f'found the name "{pure.name}"; expected letters, digits, - and _ only.')
+        elif pure.stem.lower() in RESERVED_CLIP_IDS:
+            self._problem("clip", f'found the name "{pure.name}"; it is taken by the results.')
+        else:
+            return pure.as_posix(), study.resolve() / pure
+        return text, None
+
+    def _choice(self, column: str, allowed: tuple[str, ...]) -> str:
+        """A cell with one of a few words; a close match is offered, never taken."""
+        text = self.cells[column]
+        if text not in allowed:
+            close = difflib.get_close_matches(text.lower(), allowed, n=1)
+            hint = f" Did you mean {close[0]}?" if close else ""
+            self._problem(column, f'found "{text}"; allowed: {", ".join(allowed)}.{hint}')
+        return text
+
+    def _number(self, column: str, allowed: tuple[float, float]) -> float | None:
+        """A cell with a number or nothing."""
+        text = self.cells[column]
+        if not text:
+            return None
+        try:
+            value = float(text.replace(self.decimal, "."))
+        except ValueError:
+            value = math.nan
+        low, high = allowed
+        if not low <= value <= high:
+            unit = column.rpartition("_")[2]
+            self._problem(column, f'found "{text}"; expected a number from {low:g} to {high:g} [{unit}].')
+        return value

@@ -1,0 +1,267 @@
+"""Files on disk: names, whole-or-nothing writes, hashes, and the records that make a run resumable.
+
+The results folder is the database: `key-value` names, one folder per subject, visit and clip. Every write
+goes to a temporary name first and is renamed, so that a reader never meets half a file.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import io
+import json
+import os
+import tempfile
+import time
+from collections.abc import Callable, Iterable, Mapping
+from dataclasses import dataclass, field
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Any, TypeVar
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+from pydantic import TypeAdapter, ValidationError
+from pydantic_core import to_json
+
+from pipeline.errors import ConfigError, StageError
+
+T = TypeVar("T")
+
+# Read in pieces, so that hashing a long clip does not fill the memory. [bytes]
+CHUNK_SIZE = 1 << 20
+# Raised when the form of the records changes: a record of another form is not read, its stages run again.
+RECORD_FORMAT = 1
+RECORD_NAME = "record.json"
+
+
+def shown_path(path: Path) -> str:
+    """The path as messages show it: relative to the working folder, never a home folder's name."""
+    try:
+        return path.resolve().relative_to(Path.cwd().resolve()).as_posix() or "."
+    except ValueError:
+        return path.name
+
+
+def without_home(text: str) -> str:
+    """The text without the name of the home folder, which is often a person's."""
+    home = str(Path.home())
+    return text.replace(home, "~") if len(home) > 1 else text
+
+
+def write_bytes(path: Path, data: bytes) -> None:
+    """Write a file whole or not at all; folders are made as needed."""
+    path.parent.mkdir(parents=True, exist_ok=True)
+    handle, temporary = tempfile.mkstemp(dir=path.parent, prefix=f".{path.name}.", suffix=".part")
+    part = Path(temporary)
+    try:
+        with os.fdopen(handle, "wb") as file:
+            file.write(data)
+        # mkstemp makes files that only their owner can read, but results are shared within a clinic.
+        part.chmod(0o644)
+        part.replace(path)
+    except BaseException:
+        part.unlink(missing_ok=True)
+        raise
+
+
+def write_text(path: Path, text: str) -> None:
+    """Write UTF-8 text whole or not at all, with the same line ends on every system."""
+    write_bytes(path, text.encode("utf-8"))
+
+
+def write_json(path: Path, value: object) -> None:
+    """Write a record (dataclass, dict, tuple of them) as indented JSON; NaN becomes the text "NaN"."""
+    write_bytes(path, to_json(value, indent=1, inf_nan_mode="strings") + b"\n")
+
+
+def write_table(path: Path, table: pd.DataFrame) -> None:
+    """Write a table as CSV without its index, floats in their shortest exact form."""
+    write_text(path, table.to_csv(index=False, lineterminator="\n"))
+
+
+def write_arrays(path: Path, arrays: Mapping[str, NDArray[Any]]) -> None:
+    """Write named arrays as one compressed npz file; equal arrays give equal bytes."""
+    buffer = io.BytesIO()
+    np.savez_compressed(buffer, allow_pickle=False, **dict(arrays))
+    write_bytes(path, buffer.getvalue())
+
+
+def read_json(path: Path, kind: type[T]) -> T:
+    """Read what `write_json` wrote.
+
+    Raises
+    ------
+    StageError
+        The file is missing, or not a record of this kind.
+    """
+    do = "Run the study again into the same folder; what is missing is made anew."
+    try:
+        return TypeAdapter(kind).validate_json(path.read_bytes())
+    except FileNotFoundError:
+        raise StageError(shown_path(path), "no such file", "expected a saved result", do) from None
+    except (OSError, ValidationError) as error:
+        first = str(error).splitlines()[0]
+        raise StageError(shown_path(path), f"cannot be read ({first})", "", do) from error
+
+
+def file_sha256(path: Path) -> str:
+    """SHA-256 of a file's content."""
+    digest = hashlib.sha256()
+    with path.open("rb") as handle:
+        while chunk := handle.read(CHUNK_SIZE):
+            digest.update(chunk)
+    return digest.hexdigest()
+
+
+def fingerprint(**parts: object) -> str:
+    """SHA-256 of everything that a stage's result depends on, independent of the order of the names."""
+    plain = json.loads(to_json(parts, inf_nan_mode="strings"))
+    return hashlib.sha256(json.dumps(plain, sort_keys=True).encode("utf-8")).hexdigest()
+
+
+@dataclass(frozen=True, slots=True)
+class OutputTree:
+    """The results folder and the names inside it.
+
+    Raises
+    ------
+    ConfigError
+        A name would lie outside the results folder, or the folder's name belongs to a file.
+    """
+
+    root: Path
+
+    def __post_init__(self) -> None:
+        if self.root.exists() and not self.root.is_dir():
+            raise ConfigError(
+                shown_path(self.root),
+                "is a file",
+                "expected a folder for the results",
+                "Give another folder with --out.",
+            )
+
+    def inside(self, *parts: str) -> Path:
+        """A path under the root, links followed; refused when it leads outside."""
+        path = self.root.joinpath(*parts)
+        if not path.resolve().is_relative_to(self.root.resolve()):
+            raise ConfigError(
+                "results folder",
+                f"{'/'.join(parts)!r} leads outside of it",
+                "expected a place inside",
+                "Remove the link, or give another folder with --out.",
+            )
+        return path
+
+    def visit_folder(self, subject: str, visit: str) -> Path:
+        """Folder of one visit: its report, tables, figures, and one folder per clip."""
+        return self.inside(f"sub-{subject}", f"ses-{visit}")
+
+    def clip_folder(self, subject: str, visit: str, clip_id: str) -> Path:
+        """Folder of one clip's landmarks, events, strides and record."""
+        return self.inside(f"sub-{subject}", f"ses-{visit}", clip_id)
+
+    def run_folder(self, run_id: str) -> Path:
+        """Folder of one run's settings, versions, table of clips and log."""
+        return self.inside("runs", run_id)
+
+    def visit_folders(self) -> list[Path]:
+        """Folders of all visits that have a saved report, by name."""
+        return sorted(path.parent for path in self.root.glob("sub-*/ses-*/visit.json"))
+
+
+@dataclass(frozen=True, slots=True)
+class StageRecord:
+    """One finished stage: what it depended on, and the hashes of what it wrote."""
+
+    fingerprint: str
+    finished: str
+    seconds: float
+    outputs: dict[str, str]
+
+
+@dataclass(frozen=True, slots=True)
+class FolderRecord:
+    """How far the work in one folder has come. Only `done` means finished."""
+
+    state: str
+    format: int = RECORD_FORMAT
+    stages: dict[str, StageRecord] = field(default_factory=dict)
+
+
+def read_record(folder: Path) -> FolderRecord:
+    """The folder's record; an empty one when there is none, or when it is damaged or of another form."""
+    try:
+        record = TypeAdapter(FolderRecord).validate_json((folder / RECORD_NAME).read_bytes())
+    except (OSError, ValidationError):
+        return FolderRecord("new")
+    return record if record.format == RECORD_FORMAT else FolderRecord("new")
+
+
+def write_record(folder: Path, record: FolderRecord) -> None:
+    """Write the folder's record."""
+    write_json(folder / RECORD_NAME, record)
+
+
+def hash_outputs(folder: Path, names: Iterable[str]) -> dict[str, str]:
+    """Hashes of a stage's files, by their name inside the folder."""
+    return {name: file_sha256(folder / name) for name in names}
+
+
+def is_unchanged(folder: Path, record: StageRecord | None, wanted_fingerprint: str) -> bool:
+    """Tell whether a stage may be skipped: same fingerprint, and each output has its recorded content."""
+    if record is None or record.fingerprint != wanted_fingerprint:
+        return False
+    try:
+        return hash_outputs(folder, record.outputs) == record.outputs
+    except OSError:
+        return False
+
+
+def run_stage(
+    folder: Path,
+    stage: str,
+    *,
+    wanted_fingerprint: str,
+    stale: tuple[str, ...],
+    work: Callable[[], Iterable[str]],
+) -> str:
+    """Run a stage whose files lie in a folder, unless it is unchanged; return since when it is, or "".
+
+    Parameters
+    ----------
+    folder : Path
+        Where the stage's files and the record lie.
+    stage : str
+        The stage's name in the record.
+    wanted_fingerprint : str
+        Of everything that the result depends on.
+    stale : tuple of str
+        Patterns of the files that an earlier run of the stage may have left; removed before the work.
+    work : callable
+        Does the work and returns the names of the files that it wrote, relative to the folder.
+
+    Notes
+    -----
+    The record says `started` before the first file changes, and the stage enters it with the hashes of its
+    files after the last one: a killed run is never taken for a finished one.
+    """
+    record = read_record(folder)
+    earlier = record.stages.get(stage)
+    if earlier is not None and is_unchanged(folder, earlier, wanted_fingerprint):
+        return earlier.finished
+    others = {name: entry for name, entry in record.stages.items() if name != stage}
+    write_record(folder, FolderRecord("started", stages=others))
+    for pattern in stale:
+        for path in folder.glob(pattern):
+            path.unlink()
+    started_s = time.monotonic()
+    outputs = hash_outputs(folder, sorted(work()))
+    entry = StageRecord(wanted_fingerprint, now_text(), round(time.monotonic() - started_s, 3), outputs)
+    write_record(folder, FolderRecord("started", stages={**others, stage: entry}))
+    return ""
+
+
+def now_text() -> str:
+    """The time now, to the second, in UTC."""
+    return datetime.now(UTC).strftime("%Y-%m-%dT%H:%M:%SZ")
