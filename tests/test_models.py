@@ -1,0 +1,93 @@
+"""The shipped pose models are whole, and a file with other content is never used."""
+
+from __future__ import annotations
+
+import hashlib
+import tomllib
+import zipfile
+from pathlib import Path
+
+import pytest
+
+from pipeline import models
+from pipeline.errors import ModelError
+from pipeline.models import build_models, model_names, model_path, verify_model
+
+RECORDED = tomllib.loads(build_models.MODELS_TOML.read_text(encoding="utf-8"))
+DO = "Install the package again; do not measure with this file."
+
+
+@pytest.mark.parametrize("name", model_names())
+def test_the_shipped_file_has_its_recorded_hash_and_size(name: str) -> None:
+    content = model_path(name).read_bytes()
+    checked = verify_model(name)
+    recorded = RECORDED["bundles"][name]
+    assert checked.sha256 == hashlib.sha256(content).hexdigest() == recorded["sha256"]
+    assert len(content) == recorded["size_bytes"]
+    assert (checked.name, checked.path) == (name, model_path(name))
+
+
+@pytest.mark.parametrize("name", model_names())
+def test_a_bundle_is_a_stored_zip_with_aligned_models(name: str) -> None:
+    content = model_path(name).read_bytes()
+    with zipfile.ZipFile(model_path(name)) as bundle:
+        entries = bundle.infolist()
+        assert [entry.filename for entry in entries] == [
+            "pose_detector.tflite",
+            "pose_landmarks_detector.tflite",
+        ]
+        for entry in entries:
+            assert entry.compress_type == zipfile.ZIP_STORED
+            assert entry.date_time == (1980, 1, 1, 0, 0, 0)
+            model = bundle.read(entry)
+            # A TFLite file carries its mark at byte 4.
+            assert model[4:8] == b"TFL3"
+            assert content.find(model) % 64 == 0
+
+
+def test_heavy_is_the_default() -> None:
+    assert model_names() == ("heavy", "full")
+
+
+def test_a_changed_file_is_refused(tmp_path: Path) -> None:
+    content = bytearray(model_path("full").read_bytes())
+    content[5_000_000] ^= 1
+    changed = tmp_path / "pose_full.task"
+    changed.write_bytes(content)
+    found, expected = hashlib.sha256(content).hexdigest(), RECORDED["bundles"]["full"]["sha256"]
+    with pytest.raises(ModelError) as caught:
+        verify_model("full", path=changed)
+    assert str(caught.value) == f"model file pose_full.task: SHA-256 is {found}; expected {expected}. {DO}"
+
+
+def test_a_missing_file_is_refused(tmp_path: Path) -> None:
+    with pytest.raises(ModelError) as caught:
+        verify_model("full", path=tmp_path / "pose_full.task")
+    assert str(caught.value) == (
+        "model file pose_full.task: cannot be read (No such file or directory); expected a file with SHA-256 "
+        f"{RECORDED['bundles']['full']['sha256']}. {DO}"
+    )
+
+
+def test_an_unknown_name_is_refused() -> None:
+    for look_up in (model_path, verify_model):
+        with pytest.raises(ModelError) as caught:
+            look_up("lite")
+        assert str(caught.value) == (
+            "model 'lite': no such model; expected one of: heavy, full. Correct the model's name in the settings."
+        )
+
+
+def test_equal_parts_give_equal_bundles(tmp_path: Path) -> None:
+    for name in ("one.task", "two.task"):
+        build_models.write_bundle(tmp_path / name, detector=b"TFL3" * 99, landmarks=b"other" * 33)
+    one, two = (tmp_path / name for name in ("one.task", "two.task"))
+    assert one.read_bytes() == two.read_bytes()
+
+
+def test_licence_and_origin_ship_with_the_models() -> None:
+    folder = Path(models.__file__).parent
+    assert "Apache License" in (folder / "LICENSE").read_text(encoding="utf-8")
+    origin = (folder / "PROVENANCE.md").read_text(encoding="utf-8")
+    for part in RECORDED["parts"].values():
+        assert part["package"] in origin and part["version"] in origin
