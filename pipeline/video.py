@@ -1,0 +1,280 @@
+"""Clips in, upright RGB frames with their own timestamps out.
+
+Only this module and `pictures.py` use OpenCV. Times are the frames' own: phones record at a variable
+rate, and frame number divided by a nominal rate can be off by more than a whole gait event.
+"""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Iterable, Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass
+from pathlib import Path
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from pipeline.containers import describe_unreadable, is_picture
+from pipeline.errors import VideoError
+from pipeline.model import FloatArray, VideoInfo
+
+UInt8Array = NDArray[np.uint8]
+
+# Own choice: the rate is called variable when more than this share of the intervals is off the median by
+# more than a tenth, beyond what rounding to whole milliseconds (as some recorders do) can explain.
+VARIABLE_SHARE = 0.01
+VARIABLE_DEVIATION = 0.1
+ROUNDING_S = 0.0011
+# A rate beyond this is a time base mistaken for a rate (seen in AVI). [1/s]
+HIGHEST_FPS = 1000.0
+
+OPENCV_VERSION: str = cv2.__version__
+
+
+@dataclass(frozen=True, slots=True)
+class Frame:
+    """One decoded frame.
+
+    Attributes
+    ----------
+    index : int
+        Frame number from 0, in the order of showing. [1]
+    time_s : float
+        From the clip's first frame. [s]
+    image : (height_px, width_px, 3) uint8
+        Upright picture, channels in the order red, green, blue; contiguous.
+    """
+
+    index: int
+    time_s: float
+    image: UInt8Array
+
+
+def probe_video(path: Path, *, item: str = "") -> VideoInfo:
+    """What a clip turns out to be, after all of it was decoded once.
+
+    Parameters
+    ----------
+    path : Path
+        The clip.
+    item : str
+        How messages name the clip; by default its file name.
+
+    Returns
+    -------
+    VideoInfo
+        Size is that of the upright frame. [px] ``rotation_deg`` is what the file asked to turn it by,
+        clockwise, already applied. [deg] ``duration_s`` reaches to the end of the last frame. [s]
+        ``n_frames < n_frames_announced`` is a clip that breaks off or lost frames.
+        ``timestamps_from_file`` is False where the file's timestamps do not increase, so that times are
+        frame number over nominal rate.
+
+    Raises
+    ------
+    VideoError
+        No such file, empty file, not a video, broken off before its index, no video stream, no frame
+        that can be decoded, pixels that are not square, or no usable times.
+
+    Notes
+    -----
+    Only files of the MP4 family store a frame count. For the others the announced count is the announced
+    duration times the measured rate, so it may be off by a frame.
+    """
+    item = item or path.name
+    with _opened(path, item) as capture:
+        _refuse_odd_pixels(capture, item)
+        announced = capture.get(cv2.CAP_PROP_FRAME_COUNT)
+        fps_nominal = capture.get(cv2.CAP_PROP_FPS)
+        rotation_deg = round(capture.get(cv2.CAP_PROP_ORIENTATION_META))
+        width_px = round(capture.get(cv2.CAP_PROP_FRAME_WIDTH))
+        height_px = round(capture.get(cv2.CAP_PROP_FRAME_HEIGHT))
+        stamps_s = _decode_timestamps(capture)
+    if not stamps_s.size:
+        raise VideoError(
+            item,
+            f"none of the {max(0, round(announced))} frames that the file announces can be decoded",
+            "expected at least one",
+            "Copy the clip from the camera again.",
+        )
+    time_s, from_file = _checked_times(stamps_s, fps_nominal, item)
+    interval_s = float(np.median(np.diff(time_s))) if time_s.size > 1 else 1.0 / max(fps_nominal, 1.0)
+    duration_s = float(time_s[-1]) + interval_s
+    fps_measured = (time_s.size - 1) / float(time_s[-1]) if time_s.size > 1 else fps_nominal
+    if not _has_box_structure(path):
+        announced_s = announced / fps_nominal if fps_nominal > 0 and announced > 0 else duration_s
+        announced = announced_s * fps_measured
+    return VideoInfo(
+        width_px=width_px,
+        height_px=height_px,
+        n_frames=time_s.size,
+        n_frames_announced=round(announced),
+        duration_s=duration_s,
+        fps_nominal=fps_nominal,
+        fps_measured=fps_measured,
+        rotation_deg=rotation_deg,
+        variable_rate=from_file and is_variable_rate(time_s),
+        timestamps_from_file=from_file,
+    )
+
+
+def read_frames(path: Path, *, info: VideoInfo | None = None, item: str = "") -> Iterator[Frame]:
+    """Every frame of a clip that can be decoded, in order.
+
+    Parameters
+    ----------
+    path : Path
+        The clip.
+    info : VideoInfo, optional
+        From `probe_video`; without it the clip is probed first, which decodes it once more.
+    item : str
+        How messages name the clip; by default its file name.
+
+    Yields
+    ------
+    Frame
+        Times increase strictly. A clip that breaks off ends early; `VideoInfo` tells by how much.
+
+    Raises
+    ------
+    VideoError
+        As `probe_video`.
+    """
+    item = item or path.name
+    info = info or probe_video(path, item=item)
+    with _opened(path, item) as capture:
+        start_ms = 0.0
+        for index in range(info.n_frames):
+            decoded, image = capture.read()
+            if not decoded:
+                return
+            stamp_ms = capture.get(cv2.CAP_PROP_POS_MSEC)
+            if index == 0:
+                start_ms = stamp_ms
+            from_file = info.timestamps_from_file
+            time_s = (stamp_ms - start_ms) / 1000.0 if from_file else index / info.fps_nominal
+            yield Frame(index, time_s, _to_rgb(image))
+
+
+def read_pictures(path: Path, indices: Iterable[int], *, item: str = "") -> dict[int, UInt8Array]:
+    """The chosen frames' pictures by frame number; numbers that the clip does not reach are left out.
+
+    The clip is decoded from its start, since jumping lands on the wrong frame in many phone clips.
+    Pictures are as in `Frame`. Raises `VideoError` where the clip cannot be opened.
+    """
+    wanted = set(indices)
+    pictures: dict[int, UInt8Array] = {}
+    with _opened(path, item or path.name) as capture:
+        for index in range(max(wanted, default=-1) + 1):
+            if not capture.grab():
+                break
+            if index in wanted:
+                decoded, image = capture.retrieve()
+                if decoded:
+                    pictures[index] = _to_rgb(image)
+    return pictures
+
+
+def is_variable_rate(time_s: FloatArray) -> bool:
+    """Whether the intervals between frames differ by more than rounding.
+
+    Parameters
+    ----------
+    time_s : (n_frames,)
+        Increasing frame times. [s] Fewer than three give False.
+    """
+    if time_s.size < 3:
+        return False
+    interval_s = np.diff(time_s)
+    median_s = float(np.median(interval_s))
+    tolerance_s = max(VARIABLE_DEVIATION * median_s, ROUNDING_S)
+    return bool(np.mean(np.abs(interval_s - median_s) > tolerance_s) > VARIABLE_SHARE)
+
+
+def _to_rgb(image: cv2.typing.MatLike) -> UInt8Array:
+    """OpenCV's blue-green-red picture as contiguous red-green-blue."""
+    return np.ascontiguousarray(cv2.cvtColor(image, cv2.COLOR_BGR2RGB), dtype=np.uint8)
+
+
+@contextmanager
+def _opened(path: Path, item: str) -> Iterator[cv2.VideoCapture]:
+    """An open clip, with a clear error where it does not open."""
+    _refuse_missing(path, item)
+    # The decoder reports each damaged block on standard error; the loss is counted in VideoInfo instead.
+    os.environ.setdefault("OPENCV_FFMPEG_LOGLEVEL", "-8")
+    cv2.utils.logging.setLogLevel(cv2.utils.logging.LOG_LEVEL_SILENT)
+    capture = cv2.VideoCapture(str(path), cv2.CAP_FFMPEG)
+    try:
+        if not capture.isOpened() or is_picture(path):
+            raise _reason_not_opened(path, item)
+        capture.set(cv2.CAP_PROP_ORIENTATION_AUTO, 1)
+        yield capture
+    finally:
+        capture.release()
+
+
+def _refuse_missing(path: Path, item: str) -> None:
+    """Raise where there is no file with content that may be read."""
+    expected, do = "expected a video file", "Check the file's path in the manifest."
+    if path.is_dir():
+        raise VideoError(item, "the path is a folder", expected, do)
+    if not path.exists():
+        raise VideoError(item, "no such file", expected, do)
+    try:
+        with path.open("rb") as handle:
+            empty = not handle.read(1)
+    except OSError as error:
+        do = "Ask for the right to read it."
+        raise VideoError(item, f"the file cannot be read ({error.strerror})", expected, do) from error
+    if empty:
+        do = "Copy the clip from the camera again."
+        raise VideoError(item, "the file is empty (0 bytes)", expected, do)
+
+
+def _refuse_odd_pixels(capture: cv2.VideoCapture, item: str) -> None:
+    """Raise where a pixel is wider or narrower than high: every angle would be wrong."""
+    wide, high = capture.get(cv2.CAP_PROP_SAR_NUM), capture.get(cv2.CAP_PROP_SAR_DEN)
+    # 0 stands for unknown, which players show as square.
+    if wide > 0 and high > 0 and wide != high:
+        raise VideoError(
+            item,
+            f"its pixels are not square ({wide:.0f}:{high:.0f})",
+            "expected square pixels, since angles are measured in the picture",
+            "Export the clip with square pixels.",
+        )
+
+
+def _decode_timestamps(capture: cv2.VideoCapture) -> FloatArray:
+    """(n_frames,) timestamps of all frames that can be decoded, as the file has them. [s]"""
+    stamps_ms: list[float] = []
+    while capture.grab():
+        stamps_ms.append(capture.get(cv2.CAP_PROP_POS_MSEC))
+    return np.asarray(stamps_ms, dtype=np.float64) / 1000.0
+
+
+def _checked_times(stamps_s: FloatArray, fps_nominal: float, item: str) -> tuple[FloatArray, bool]:
+    """Times from the first frame [s], and whether they are the file's own."""
+    time_s = stamps_s - stamps_s[0]
+    if np.all(np.isfinite(time_s)) and np.all(np.diff(time_s) > 0):
+        return time_s, True
+    if not 0 < fps_nominal <= HIGHEST_FPS:
+        raise VideoError(
+            item,
+            f"its timestamps do not increase and its frame rate is {fps_nominal:g}",
+            "expected increasing timestamps or a frame rate",
+            "Export the clip as MP4.",
+        )
+    return np.arange(stamps_s.size) / fps_nominal, False
+
+
+def _has_box_structure(path: Path) -> bool:
+    """Whether the file is of the MP4 family (ISO 14496-12), by its first box."""
+    with path.open("rb") as handle:
+        return handle.read(12)[4:8] == b"ftyp"
+
+
+def _reason_not_opened(path: Path, item: str) -> VideoError:
+    """The error that says why the decoder found no video in a file."""
+    found, do = describe_unreadable(path)
+    return VideoError(item, found, "expected a video that can be decoded, such as MP4 with H.264", do)

@@ -1,0 +1,106 @@
+"""The walker is followed through a clip in which others stand, pass and come back."""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from pipeline.model import LANDMARK_NAMES
+from pipeline.subject import Detection, drop_duplicates, follow_subject
+
+# A stick figure of height 1: head, shoulders, elbows, hands, hips, knees, ankles, feet.
+HEIGHTS = np.repeat([0.93, 0.8, 0.62, 0.5, 0.52, 0.28, 0.04, 0.0], [11, 2, 2, 8, 2, 2, 2, 4])
+FPS = 30
+
+
+def person(x_px: float, height_px: float = 400.0, *, feet_px: float = 600.0, shift: float = 0.0) -> Detection:
+    """Someone at a place; `shift` moves every landmark, in shares of the height."""
+    sideways = np.where(np.array(["left" in name for name in LANDMARK_NAMES]), 0.05, -0.05) + shift
+    xy_px = np.stack([x_px + sideways * height_px, feet_px - HEIGHTS * height_px], axis=1)
+    return Detection(xy_px, np.ones(33), np.zeros((33, 3)))
+
+
+def hips_px(found: list[Detection | None]) -> NDArray[np.float64]:
+    return np.array([np.nan if one is None else one.hip_px[0] for one in found])
+
+
+def clock(n_frames: int) -> NDArray[np.float64]:
+    return np.arange(n_frames) / FPS
+
+
+def test_a_second_pose_of_the_same_person_is_dropped() -> None:
+    """Moved by 5 % of the height it is the same person, by 20 % it is someone beside."""
+    first = person(500)
+    assert drop_duplicates([first, person(500, shift=0.05)]) == [first]
+    assert len(drop_duplicates([first, person(500, shift=0.2)])) == 2
+    assert drop_duplicates([]) == []
+
+
+def test_a_pose_with_swapped_legs_is_the_same_person() -> None:
+    first = person(500)
+    swapped = first.xy_px.copy()
+    for joint in ("hip", "knee", "ankle", "heel", "foot_index"):
+        i, j = LANDMARK_NAMES.index(f"left_{joint}"), LANDMARK_NAMES.index(f"right_{joint}")
+        swapped[[i, j]] = swapped[[j, i]]
+    assert drop_duplicates([first, Detection(swapped, first.visibility, first.world_m)]) == [first]
+
+
+def test_the_walker_is_followed_past_a_larger_person_who_stands() -> None:
+    """The order within a frame changes, as the estimator's does."""
+    x_px = 100 + 8.0 * np.arange(120)
+    frames = [[person(x), person(600, 520)] if i % 3 else [person(600, 520), person(x)] for i, x in enumerate(x_px)]
+    np.testing.assert_allclose(hips_px(follow_subject(frames, clock(120))), x_px)
+
+
+def test_the_walker_toward_the_camera_is_followed_past_someone_who_stands() -> None:
+    heights_px = np.geomspace(200, 500, 90)
+    frames = [[person(900, 450), person(640, height)] for height in heights_px]
+    found = follow_subject(frames, clock(90))
+    np.testing.assert_allclose([one.height_px for one in found if one], 0.93 * heights_px)
+
+
+def test_of_two_who_walk_the_larger_is_the_subject() -> None:
+    """A helper who walks along behind, on the far side of the walking line."""
+    x_px = 100 + 8.0 * np.arange(100)
+    frames = [[person(x - 200, 330), person(x)] for x in x_px]
+    np.testing.assert_allclose(hips_px(follow_subject(frames, clock(100))), x_px)
+
+
+def test_frames_without_anyone_stay_empty_and_a_short_gap_is_bridged_by_the_same_person() -> None:
+    x_px = 100 + 8.0 * np.arange(60)
+    frames = [[person(x), person(900, 380)] for x in x_px]
+    for i in range(20, 26):
+        frames[i] = []
+    found = hips_px(follow_subject(frames, clock(60)))
+    assert np.isnan(found[20:26]).all()
+    np.testing.assert_allclose(np.delete(found, range(20, 26)), np.delete(x_px, range(20, 26)))
+
+
+def test_who_left_the_picture_and_came_back_is_the_same_subject() -> None:
+    """Out at the right edge for 2 s, then back to the left, while someone stands in the middle."""
+    there, back = 100 + 10.0 * np.arange(110), 1190 - 10.0 * np.arange(110)
+    frames = [[person(x), person(640, 420)] for x in there]
+    frames += [[person(640, 420)] for _ in range(60)]
+    frames += [[person(640, 420), person(x)] for x in back]
+    found = hips_px(follow_subject(frames, clock(len(frames))))
+    expected = np.concatenate([there, np.full(60, np.nan), back])
+    np.testing.assert_allclose(found, expected)
+
+
+def test_nobody_else_takes_over_when_the_walker_is_gone() -> None:
+    """Seen only after the walker left, half a picture away: no one could have got there in a frame."""
+    x_px = 100 + 10.0 * np.arange(100)
+    frames = [[person(x)] for x in x_px] + [[person(300, 420)] for _ in range(30)]
+    found = hips_px(follow_subject(frames, clock(130)))
+    np.testing.assert_allclose(found[:100], x_px)
+    assert np.isnan(found[100:]).all()
+
+
+def test_someone_who_only_stands_is_a_subject_too() -> None:
+    frames = [[person(640 + 3 * np.sin(i))] for i in range(40)]
+    assert np.isfinite(hips_px(follow_subject(frames, clock(40)))).all()
+
+
+def test_a_clip_without_people_has_no_subject() -> None:
+    assert follow_subject([[], [], []], clock(3)) == [None, None, None]
+    assert follow_subject([], clock(0)) == []
