@@ -7,10 +7,12 @@ import numpy as np
 from pipeline.config import QualitySettings
 from pipeline.errors import QualityError
 from pipeline.geometry import INDEX
-from pipeline.model import Clip, FloatArray, LandmarkTrack, QualityNote, VideoInfo
+from pipeline.model import BoolArray, Clip, FloatArray, LandmarkTrack, QualityNote, VideoInfo
 
 # Share of frames with a second person above which the subject cannot be told apart yet. Own choice.
 MAX_SECOND_PERSON_SHARE = 0.2
+# Share of frames with swapped legs above which the clip deserves a second look. Own choice.
+MOST_SWAPPED_SHARE = 0.05
 
 
 def check_recording(
@@ -29,9 +31,7 @@ def check_recording(
         if not note.ok and note.item in REFUSALS:
             found, expected = REFUSALS[note.item]
             values = {"value": note.value, "limit": note.limit, "frames": len(track.time_s)}
-            raise QualityError(
-                f"clip {clip.clip_id}", found.format(**values), expected.format(**values), note.advice
-            )
+            raise QualityError(f"clip {clip.clip_id}", found.format(**values), expected.format(**values), note.advice)
     return notes
 
 
@@ -55,9 +55,7 @@ REFUSALS = {
 }
 
 
-def recording_notes(
-    info: VideoInfo, track: LandmarkTrack, settings: QualitySettings
-) -> tuple[QualityNote, ...]:
+def recording_notes(info: VideoInfo, track: LandmarkTrack, settings: QualitySettings) -> tuple[QualityNote, ...]:
     """Return the notes of a recording in the order in which they are refused."""
     seen = np.isfinite(track.xy_px[:, 0, 0])
     seen_share = float(seen.mean()) if len(seen) else 0.0
@@ -66,12 +64,8 @@ def recording_notes(
     feet_share = feet_inside_share(track) if seen.any() else 0.0
     lost = info.n_frames_announced - info.n_frames
     return (
-        _at_least(
-            "frames", info.n_frames, "1", settings.min_frames, "Film three strides of each foot or more."
-        ),
-        _at_least(
-            "frame rate", info.fps_measured, "1/s", settings.min_fps, "Film at 60 frames a second if you can."
-        ),
+        _at_least("frames", info.n_frames, "1", settings.min_frames, "Film three strides of each foot or more."),
+        _at_least("frame rate", info.fps_measured, "1/s", settings.min_fps, "Film at 60 frames a second if you can."),
         _at_least(
             "walker seen",
             seen_share,
@@ -109,6 +103,13 @@ def recording_notes(
             "Terminal impact and foot slap need 60 frames a second or more.",
         ),
     )
+
+
+def swap_note(swapped: BoolArray) -> QualityNote:
+    """Return the note on frames in which the estimator took one leg for the other and they were put right."""
+    share = float(swapped.mean()) if len(swapped) else 0.0
+    advice = "Film with the limb's cosmetic cover on where there is one: a pylon is hard to tell from the other leg."
+    return _at_most("legs confused and put right", share, "1", MOST_SWAPPED_SHARE, advice)
 
 
 def body_height_share(track: LandmarkTrack) -> float:

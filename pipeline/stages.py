@@ -11,6 +11,7 @@ from pipeline.config import Settings
 from pipeline.errors import QualityError
 from pipeline.events import find_events
 from pipeline.geometry import scale_of
+from pipeline.identity import undo_swaps
 from pipeline.metrics import COMPARISONS, METRICS
 from pipeline.metrics.registry import run_metrics
 from pipeline.model import (
@@ -25,7 +26,7 @@ from pipeline.model import (
     VideoInfo,
 )
 from pipeline.motion import body_leg_px, find_passes, prepare
-from pipeline.quality import check_recording
+from pipeline.quality import check_recording, swap_note
 from pipeline.quantities import frontal_quantities, sagittal_quantities
 from pipeline.strides import find_strides, sample_curves
 
@@ -50,6 +51,8 @@ def measure_clip(clip: Clip, info: VideoInfo, track: LandmarkTrack, settings: Se
         The recording cannot be measured, or nobody walks in it.
     """
     quality = check_recording(clip, info, track, settings.quality)
+    track, swapped = undo_swaps(track)
+    quality = (*quality, swap_note(swapped))
     motion = prepare(track, settings.signals)
     passes = find_passes(motion, clip.view)
     if not passes:
@@ -68,7 +71,7 @@ def measure_clip(clip: Clip, info: VideoInfo, track: LandmarkTrack, settings: Se
         signals = sagittal_quantities(motion, passes)
     else:
         signals = frontal_quantities(motion, passes, clip.view)
-    return ClipMeasures(quality, events, StrideSet(table, sample_curves(table, motion, signals)))
+    return ClipMeasures(quality, events, StrideSet(table, sample_curves(table, motion.time_s, signals)))
 
 
 def judge_visit(

@@ -33,8 +33,8 @@ def find_strides(
 
     A stride runs from one contact to the next of the same foot. Excluded, each with its reason: what lies
     before the first and after the last contact of a pass, strides that are too short or too long, strides
-    without exactly one toe-off of this foot and one contact and toe-off of the other in the right order,
-    and strides in which the limb was seen too little.
+    without exactly one toe-off of this foot and one contact and toe-off of the other in the right order (in
+    frontal views, without one contact of the other), and strides in which the limb was seen too little.
 
     Returns
     -------
@@ -48,11 +48,12 @@ def find_strides(
             contacts = _times(inside, side, "contact")
             bounds = [first_s, *contacts, last_s]
             for i, (start_s, end_s) in enumerate(pairwise(bounds)):
-                inner = _inner_events(inside, side, start_s, end_s)
+                inner = inner_events(inside, side, start_s, end_s)
                 seen_share = _seen_share(motion, side, start_s, end_s)
                 partial = "before the first contact" if i == 0 else ""
                 partial = "after the last contact" if i == len(bounds) - 2 else partial
-                why_not = partial or _why_not(start_s, inner, end_s, seen_share, settings)
+                toe_offs_timed = clip.view == "sagittal"
+                why_not = partial or _why_not(start_s, inner, end_s, seen_share, toe_offs_timed, settings)
                 row = {
                     "stride_id": f"{clip.clip_id}:{side}:{number}.{i}",
                     "clip_id": clip.clip_id,
@@ -97,13 +98,15 @@ def stride_curve(signal: FloatArray, time_s: FloatArray, start_s: float, end_s: 
 
 
 def sample_curves(
-    table: pd.DataFrame, motion: Motion, signals: dict[str, dict[Side, FloatArray]]
+    table: pd.DataFrame, time_s: FloatArray, signals: dict[str, dict[Side, FloatArray]]
 ) -> dict[str, FloatArray]:
     """Return each quantity over every stride of the table, taken from the stride's own side.
 
     Parameters
     ----------
     table : DataFrame, columns of `tables.STRIDES`
+    time_s : (n_frames,)
+        [s]
     signals : dict of quantity to dict of side to (n_frames,)
 
     Returns
@@ -112,9 +115,9 @@ def sample_curves(
     """
     rows = list(zip(table["side"], table["start_s"], table["end_s"], strict=True))
     return {
-        name: np.array(
-            [stride_curve(by_side[side], motion.time_s, start_s, end_s) for side, start_s, end_s in rows]
-        ).reshape(-1, 101)
+        name: np.array([stride_curve(by_side[side], time_s, start_s, end_s) for side, start_s, end_s in rows]).reshape(
+            -1, 101
+        )
         for name, by_side in signals.items()
     }
 
@@ -126,9 +129,7 @@ def join(parts: list[StrideSet]) -> StrideSet:
         return StrideSet(empty_table(STRIDES), {})
     names = list(dict.fromkeys(name for part in parts for name in part.curves))
     curves = {
-        name: np.concatenate(
-            [part.curves.get(name, np.full((len(part.table), 101), np.nan)) for part in parts]
-        )
+        name: np.concatenate([part.curves.get(name, np.full((len(part.table), 101), np.nan)) for part in parts])
         for name in names
     }
     return StrideSet(pd.concat([part.table for part in parts], ignore_index=True), curves)
@@ -165,8 +166,8 @@ def _times(events: pd.DataFrame, side: str, kind: str) -> list[float]:
     return [float(time_s) for time_s in chosen["time_s"]]
 
 
-def _inner_events(events: pd.DataFrame, side: Side, start_s: float, end_s: float) -> dict[str, float]:
-    """The three events inside a stride; NaN where there is not exactly one."""
+def inner_events(events: pd.DataFrame, side: Side, start_s: float, end_s: float) -> dict[str, float]:
+    """Return the three events inside a stride by column name; NaN where there is not exactly one. [s]"""
     other = "right" if side == "left" else "left"
     wanted = {
         "opposite_toe_off_s": (other, "toe_off"),
@@ -188,7 +189,12 @@ def _seen_share(motion: Motion, side: Side, start_s: float, end_s: float) -> flo
 
 
 def _why_not(
-    start_s: float, inner: dict[str, float], end_s: float, seen_share: float, settings: StrideSettings
+    start_s: float,
+    inner: dict[str, float],
+    end_s: float,
+    seen_share: float,
+    toe_offs_timed: bool,
+    settings: StrideSettings,
 ) -> str:
     """Reason to leave a stride out; empty when it is used."""
     duration_s = end_s - start_s
@@ -196,10 +202,12 @@ def _why_not(
         return f"{duration_s:.2f} s between contacts; at least {settings.min_stride_s:.2f} s expected"
     if duration_s > settings.max_stride_s:
         return f"{duration_s:.2f} s between contacts; at most {settings.max_stride_s:.2f} s expected"
+    if not toe_offs_timed and not np.isfinite(inner["opposite_contact_s"]):
+        return "not one contact of the other foot inside"
     order = [inner["opposite_toe_off_s"], inner["opposite_contact_s"], inner["toe_off_s"]]
-    if not all(np.isfinite(order)):
+    if toe_offs_timed and not all(np.isfinite(order)):
         return "not one toe-off of this foot and one contact and toe-off of the other foot inside"
-    if not start_s <= order[0] <= order[1] <= order[2] <= end_s:
+    if toe_offs_timed and not start_s <= order[0] <= order[1] <= order[2] <= end_s:
         return "contacts and toe-offs are not in the order of a walk"
     if seen_share < settings.min_seen_share:
         return f"limb seen in {seen_share:.0%} of the frames; at least {settings.min_seen_share:.0%} expected"
