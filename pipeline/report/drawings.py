@@ -1,0 +1,196 @@
+"""The figures of a page: drawn from saved parts, with caption and alternative text."""
+
+from __future__ import annotations
+
+import base64
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+
+from pipeline.figures import (
+    LimbCurves,
+    LimitStrip,
+    curve_figure,
+    limit_figure,
+    mean_and_spread,
+    svg_text,
+    usable_strides,
+)
+from pipeline.metrics import METRICS
+from pipeline.model import FaultDefinition, FloatArray, MetricValue, Side, StrideSet
+from pipeline.quantities import QUANTITIES, Quantity
+from pipeline.report.layout import Captions
+from pipeline.report.words import (
+    count_words,
+    limb_words,
+    number_words,
+    plain_name,
+    sides_in_order,
+)
+
+MIN_STRIDES = 2
+BY_NAME = {quantity.name: quantity for quantity in QUANTITIES}
+# Curves that only the limb towards the camera shows well enough: those that a near-only metric reads.
+NEAR_CURVES = frozenset(name for spec in METRICS.values() if spec.near_only for name in spec.needs) & set(BY_NAME)
+
+
+@dataclass(frozen=True, slots=True)
+class Picture:
+    """A figure ready for a page: `name` is its file in the folder of figures, `uri` the picture itself."""
+
+    name: str
+    svg: str
+    title: str
+    caption: str
+    alt: str
+
+    @property
+    def uri(self) -> str:
+        """The picture inside the page."""
+        return data_uri(self.svg.encode("utf-8"), "image/svg+xml")
+
+
+@dataclass(frozen=True, slots=True)
+class NoPicture:
+    """Why a figure could not be drawn."""
+
+    title: str
+    reason: str
+
+
+def data_uri(content: bytes, media_type: str) -> str:
+    """A file's content as an address inside the page."""
+    return f"data:{media_type};base64,{base64.b64encode(content).decode('ascii')}"
+
+
+def quantity_of(name: str) -> Quantity | None:
+    """The declared quantity of a curve."""
+    return BY_NAME.get(name)
+
+
+def curve_title(name: str) -> str:
+    """Title of a curve, from its declaration where there is one."""
+    quantity = quantity_of(name)
+    return quantity.title if quantity else plain_name(name)
+
+
+def curve_unit(name: str) -> str:
+    """Unit of a curve; a name without a declaration ends in its unit."""
+    quantity = quantity_of(name)
+    return quantity.unit if quantity else {"pct": "%"}.get(name.rsplit("_", 1)[-1], name.rsplit("_", 1)[-1])
+
+
+def limb_values(strides: StrideSet, curve: str, side: Side) -> FloatArray:
+    """Return one quantity over the used strides of one side in which it was seen.
+
+    In a side view the far limb is hidden by the near one: where metrics leave it out, so does the drawing.
+
+    Returns
+    -------
+    (n_strides, 101)
+        Empty where the quantity is not there.
+    """
+    if curve not in strides.curves:
+        return np.empty((0, 101))
+    used = strides.table["use"].to_numpy(dtype=bool) & (strides.table["side"] == side).to_numpy(dtype=bool)
+    if curve in NEAR_CURVES:
+        used &= strides.table["near"].to_numpy(dtype=bool)
+    values = strides.curves[curve][used]
+    return values[usable_strides(values)]
+
+
+def curve_picture(
+    strides: StrideSet,
+    curve: str,
+    *,
+    name: str,
+    prosthetic_sides: Sequence[Side],
+    captions: Captions,
+    definition: FaultDefinition | None = None,
+) -> Picture | NoPicture:
+    """Return a quantity over the stride for both limbs, or why there is none.
+
+    Parameters
+    ----------
+    strides : StrideSet
+        All strides of the visit.
+    curve : str
+        Name of the quantity in the curves.
+    name : str
+        File name of the figure, without ending.
+    definition : FaultDefinition, optional
+        Its phase is shaded and named in the caption.
+    """
+    title, unit = curve_title(curve), curve_unit(curve)
+    limbs, phrases, alts = [], [], []
+    for side in sides_in_order(prosthetic_sides):
+        values = limb_values(strides, curve, side)
+        line = _line_of(side, prosthetic_sides)
+        words = limb_words(side, prosthetic_sides)
+        if len(values) < MIN_STRIDES:
+            phrases.append(f"{words}: not drawn, because {_seen_words(len(values))}.")
+            continue
+        n_words = count_words(len(values), "stride")
+        limbs.append(LimbCurves(f"{words.replace(' (', chr(10) + '(')}\n{n_words}", line, values))
+        phrases.append(f"{line.capitalize()} line: {words}, {n_words}.")
+        alts.append(f"{words}, {n_words}: {_shape_words(values, unit)}")
+    if not limbs:
+        return NoPicture(title, f"{_seen_words(0)} of either limb in a view that shows it")
+    # A phase that is the whole stride points at nothing.
+    phase = definition.phase_pct if definition and definition.phase_pct != (0.0, 100.0) else None
+    figure = curve_figure(limbs, title=title, axis_label=f"{title} [{unit}]", phase_pct=phase)
+    phase_text = ""
+    if definition is not None and phase is not None:
+        low, high = (f"{end:.0f}" for end in phase)
+        phase_text = captions.curve_phase.format(low=low, high=high, phase=definition.phase)
+    quantity = quantity_of(curve)
+    sign = f" Positive: {quantity.positive}." if quantity else ""
+    caption = captions.curve.format(limbs=" ".join(phrases), phase=phase_text).strip() + sign
+    alt = f"Line chart of {title.lower()} in {unit} over the stride. " + " ".join(alts)
+    return Picture(f"{name}.svg", svg_text(figure), title, caption, alt)
+
+
+def limit_picture(strips: Sequence[LimitStrip], *, name: str, captions: Captions) -> Picture | None:
+    """Return the values of a fault against their limits; None when nothing was measured."""
+    if not strips:
+        return None
+    alt = "Values against their limits. " + " ".join(
+        f"{strip.title}: {strip.value:.2f}, 95 % interval {strip.low:.2f} to {strip.high:.2f} {strip.unit}, "
+        f"outside is {' or '.join(f'{direction} {limit:.2f}' for limit, direction in strip.limits)}."
+        for strip in strips
+    )
+    svg = svg_text(limit_figure(strips))
+    return Picture(f"{name}.svg", svg, "Values against their limits", captions.limit, alt)
+
+
+def values_of(metric: MetricValue | None) -> tuple[float, ...]:
+    """The values of single strides that can be drawn."""
+    if metric is None:
+        return ()
+    return tuple(value for value in metric.stride_values if np.isfinite(value))
+
+
+def _line_of(side: Side, prosthetic_sides: Sequence[Side]) -> Literal["solid", "dashed"]:
+    """Prosthetic solid, sound dashed; with none or two prostheses right solid, left dashed."""
+    solid_side = prosthetic_sides[0] if len(prosthetic_sides) == 1 else "right"
+    return "solid" if side == solid_side else "dashed"
+
+
+def _seen_words(count: int) -> str:
+    """That too few strides were seen to draw."""
+    seen = f"{count or 'none'} {'was' if count < 2 else 'were'} seen"
+    return f"at least {MIN_STRIDES} usable strides are needed and {seen}"
+
+
+def _shape_words(values: FloatArray, unit: str) -> str:
+    """Lowest and highest point of a mean curve, for readers who do not see it."""
+    mean, _ = mean_and_spread(values)
+    if not np.isfinite(mean).any():
+        return "too few strides overlap."
+    low, high = int(np.nanargmin(mean)), int(np.nanargmax(mean))
+    return (
+        f"lowest {number_words(float(mean[low]), unit)} {unit} at {low} %, "
+        f"highest {number_words(float(mean[high]), unit)} {unit} at {high} % of the stride."
+    )

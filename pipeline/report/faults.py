@@ -1,0 +1,281 @@
+"""One fault as its page shows it: findings, limits, curve, key frames and the values of every stride."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+
+from pipeline.figures import LimitStrip
+from pipeline.model import Fault, FaultDefinition, Finding, MetricValue, Side, StrideSet, VisitReport
+from pipeline.report.drawings import (
+    NoPicture,
+    Picture,
+    curve_picture,
+    curve_title,
+    curve_unit,
+    data_uri,
+    limit_picture,
+    values_of,
+)
+from pipeline.report.layout import Layout, Source
+from pipeline.report.parts import FRAMES_FOLDER, FrameIndex
+from pipeline.report.words import (
+    anatomical_side,
+    interval_words,
+    limb_words,
+    limit_words,
+    metric_title,
+    number_words,
+    plain_name,
+    sign_words,
+    unit_words,
+    with_unit,
+)
+
+NOT_KEPT = "they were not kept in this run."
+NO_STRIDES = "no stride lies behind this verdict."
+
+
+@dataclass(frozen=True, slots=True)
+class FindingRow:
+    """One finding, in words."""
+
+    metric: str
+    sign: str
+    limb: str
+    verdict: str
+    value: str
+    interval: str
+    limit: str
+    strides: int
+    reason: str
+    standing: str
+    source: str
+    note: str
+    error: str
+
+
+@dataclass(frozen=True, slots=True)
+class FrameView:
+    """One key frame inside a page."""
+
+    uri: str
+    caption: str
+    alt: str
+
+
+@dataclass(frozen=True, slots=True)
+class StrideTable:
+    """Values of every stride: heads with units, and rows of text."""
+
+    heads: tuple[str, ...]
+    rows: tuple[tuple[str, ...], ...]
+
+
+@dataclass(frozen=True, slots=True)
+class FaultView:
+    """All that a page shows of one fault."""
+
+    name: str
+    file: str
+    title: str
+    limb: str
+    verdict: str
+    reason: str
+    urgent: bool
+    seen: str
+    phase: str
+    cannot_tell: str
+    caution: str
+    findings: tuple[FindingRow, ...]
+    curve: Picture | NoPicture | None
+    limits: Picture | None
+    frames: tuple[FrameView, ...]
+    frames_caption: str
+    stride_table: StrideTable
+
+
+@dataclass(frozen=True, slots=True)
+class FaultMaker:
+    """What every fault's view is made from: saved parts of a visit, and words of the configuration."""
+
+    folder: Path
+    report: VisitReport
+    strides: StrideSet
+    frames: FrameIndex
+    layout: Layout
+    sources: dict[str, Source]
+    definitions: dict[str, FaultDefinition]
+    check_notes: dict[str, str]
+    measurement_error: dict[str, float]
+
+    def view(self, fault: Fault) -> FaultView:
+        """Return one fault's view."""
+        definition = self.definitions.get(fault.name)
+        shown = self._frames(fault)
+        sides = self.report.prosthetic_sides
+        curve: Picture | NoPicture | None = None
+        if definition is not None and definition.curve:
+            curve = curve_picture(
+                self.strides,
+                definition.curve,
+                name=f"{fault.name}-curve",
+                prosthetic_sides=sides,
+                captions=self.layout.caption,
+                definition=definition,
+            )
+        return FaultView(
+            name=fault.name,
+            file=page_name(fault.name),
+            title=fault.title,
+            limb=limb_words(fault.side, sides),
+            verdict=fault.verdict,
+            reason=fault.reason,
+            urgent=fault.urgent,
+            seen=definition.seen if definition else "",
+            phase=definition.phase if definition else "",
+            cannot_tell=definition.cannot_tell if definition else "",
+            caution=definition.caution if definition else "",
+            findings=tuple(self._finding(finding) for finding in fault.findings),
+            curve=curve,
+            limits=self._limits(fault),
+            frames=shown,
+            frames_caption=self._frames_caption(fault, bool(shown)),
+            stride_table=self._stride_table(fault, definition),
+        )
+
+    def _finding(self, finding: Finding) -> FindingRow:
+        """One finding in words, with the standing and the source of its limit."""
+        return FindingRow(
+            metric=metric_title(finding.metric),
+            sign=sign_words(finding.metric),
+            limb=limb_words(finding.side, self.report.prosthetic_sides),
+            verdict=finding.verdict,
+            value=with_unit(finding.value, finding.unit),
+            interval=interval_words(finding.low, finding.high, finding.unit),
+            limit=limit_words(finding),
+            strides=finding.n_strides,
+            reason=finding.reason,
+            standing=self.layout.standing.get(finding.standing, finding.standing),
+            source=self._source_words(finding.source),
+            note=self.check_notes.get(finding.check, ""),
+            error=with_unit(self.measurement_error.get(finding.metric), finding.unit),
+        )
+
+    def _source_words(self, key: str) -> str:
+        """A limit's source as a line for a reader."""
+        if key == "definition":
+            return "Follows from the definition of the metric."
+        source = self.sources.get(key)
+        return source.words() if source else f"The source {key!r} is not in configs/sources.toml."
+
+    def _limits(self, fault: Fault) -> Picture | None:
+        """Picture of the measured findings against their limits."""
+        strips: dict[tuple[str, str], LimitStrip] = {}
+        for finding in fault.findings:
+            if finding.value is None or finding.low is None or finding.high is None:
+                continue
+            limb = limb_words(finding.side, self.report.prosthetic_sides)
+            earlier = strips.get((finding.metric, finding.side))
+            strips[finding.metric, finding.side] = LimitStrip(
+                title=f"{metric_title(finding.metric)}, {limb}",
+                unit=unit_words(finding.unit),
+                value=finding.value,
+                low=finding.low,
+                high=finding.high,
+                limits=(*(earlier.limits if earlier else ()), (finding.limit, finding.direction)),
+                stride_values=values_of(self._metric_of(finding)),
+            )
+        return limit_picture(tuple(strips.values()), name=f"{fault.name}-limits", captions=self.layout.caption)
+
+    def _metric_of(self, finding: Finding) -> MetricValue | None:
+        """The metric value that a finding judged."""
+        sides = self.report.prosthetic_sides
+        wanted = {finding.side, anatomical_side(finding.side, sides)}
+        candidates = [metric for metric in self.report.metrics if metric.metric == finding.metric]
+        return next((metric for metric in candidates if metric.side in wanted), None)
+
+    def _frames(self, fault: Fault) -> tuple[FrameView, ...]:
+        """The key frames of a fault that are really there."""
+        views = []
+        for frame in self.frames.frames:
+            # Only the name counts: an index must not reach outside its folder.
+            path = self.folder / FRAMES_FOLDER / Path(frame.file).name
+            if frame.fault == fault.name and path.is_file():
+                views.append(FrameView(data_uri(path.read_bytes(), "image/jpeg"), frame.caption, frame.alt))
+        return tuple(views)
+
+    def _frames_caption(self, fault: Fault, any_shown: bool) -> str:
+        """Which stride the frames show, and why frames are missing."""
+        captions = self.layout.caption
+        left_out = self.frames.left_out.get(fault.name, "")
+        if not any_shown:
+            has_strides = any(finding.stride_ids for finding in fault.findings)
+            return captions.frames_none.format(reason=left_out or (NOT_KEPT if has_strides else NO_STRIDES))
+        stride_id = next(frame.stride_id for frame in self.frames.frames if frame.fault == fault.name)
+        text = captions.frames.format(stride_id=stride_id)
+        return f"{text} {captions.frames_partly.format(reason=left_out)}" if left_out else text
+
+    def _stride_table(self, fault: Fault, definition: FaultDefinition | None) -> StrideTable:
+        """One row for each stride behind the findings: when it was, and each value that it has."""
+        ids = list(dict.fromkeys(one for finding in fault.findings for one in finding.stride_ids))
+        metrics = list(
+            dict.fromkeys(metric for finding in fault.findings if (metric := self._metric_of(finding)) is not None)
+        )
+        metrics = [metric for metric in metrics if metric.stride_values]
+        heads = ["Stride (clip, side, number)", "Limb", "Starts [s]", "Ends [s]"]
+        heads += [f"{metric_title(metric.metric)} [{unit_words(metric.unit)}]" for metric in metrics]
+        curve = definition.curve if definition and definition.curve in self.strides.curves else ""
+        if definition and curve:
+            low, high = definition.phase_pct
+            name = f"{curve_title(curve)}, {low:.0f}-{high:.0f} % of stride"
+            heads += [f"{name}: lowest [{curve_unit(curve)}]", f"{name}: highest [{curve_unit(curve)}]"]
+        by_metric = [dict(zip(metric.stride_ids, metric.stride_values, strict=False)) for metric in metrics]
+        rows = []
+        for position, row in enumerate(self.strides.table.to_dict("records")):
+            if row["stride_id"] not in ids:
+                continue
+            cells = [
+                str(row["stride_id"]),
+                limb_words(str(row["side"]), self.report.prosthetic_sides),
+                number_words(float(row["start_s"]), "s"),
+                number_words(float(row["end_s"]), "s"),
+            ]
+            cells += [
+                number_words(values[row["stride_id"]], metric.unit) if row["stride_id"] in values else "-"
+                for metric, values in zip(metrics, by_metric, strict=True)
+            ]
+            if definition and curve:
+                cells += _extremes(self.strides, curve, position, definition.phase_pct)
+            rows.append(tuple(cells))
+        return StrideTable(tuple(heads), tuple(rows))
+
+
+def page_name(fault: str) -> str:
+    """File name of a fault's page."""
+    return f"fault-{fault}.html"
+
+
+def _extremes(strides: StrideSet, curve: str, row: int, phase_pct: tuple[float, float]) -> list[str]:
+    """Lowest and highest value of a stride's curve in the phase; a dash where it was not seen."""
+    low, high = round(phase_pct[0]), round(phase_pct[1])
+    part = strides.curves[curve][row, low : high + 1]
+    if not np.isfinite(part).any():
+        return ["-", "-"]
+    unit = curve_unit(curve)
+    return [number_words(float(np.nanmin(part)), unit), number_words(float(np.nanmax(part)), unit)]
+
+
+def side_of_interest(fault: Fault, definition: FaultDefinition | None, sides: Sequence[Side]) -> Side | None:
+    """The anatomical side on whose stride a fault's phase is counted; the prosthetic one when it is both."""
+    name = definition.side if definition else fault.side
+    side = anatomical_side(name, sides) or anatomical_side(fault.side, sides)
+    return side or (sides[0] if len(sides) == 1 else None)
+
+
+def fault_title(name: str, definitions: dict[str, FaultDefinition]) -> str:
+    """Title of a fault by name."""
+    return definitions[name].title if name in definitions else plain_name(name)

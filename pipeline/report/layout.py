@@ -1,0 +1,192 @@
+"""What the pages show: `configs/report.toml` (sections, titles, captions) and `configs/sources.toml`."""
+
+from __future__ import annotations
+
+import tomllib
+from pathlib import Path
+from typing import Any, Literal, TypeVar
+
+from pydantic import BaseModel, ConfigDict, TypeAdapter, ValidationError
+
+from pipeline.config import config_dir
+from pipeline.errors import ConfigError, ManyProblems
+from pipeline.model import Standing, Verdict
+
+T = TypeVar("T")
+
+VisitSection = Literal["urgent", "summary", "faults", "quantities", "quality", "failures", "cautions", "methods"]
+FaultSection = Literal["urgent", "fault", "stride_values", "failures", "cautions", "methods"]
+# A page without these would hide a danger or a loss.
+NEVER_LEFT_OUT = ("urgent", "failures", "cautions")
+
+
+class _Table(BaseModel):
+    """A table of a configuration file: every key needed, no other allowed."""
+
+    model_config = ConfigDict(frozen=True, extra="forbid")
+
+
+class SectionText(_Table):
+    """Title and first sentence of a section."""
+
+    title: str
+    intro: str
+
+
+class Captions(_Table):
+    """Captions, with the words in braces filled in by the page."""
+
+    curve: str
+    curve_phase: str
+    limit: str
+    frames: str
+    frames_none: str
+    frames_partly: str
+
+
+class QuantityText(_Table):
+    """One of the quantities that every visit shows."""
+
+    title: str
+    curve: str
+    metrics: tuple[str, ...]
+    note: str
+
+
+class Cautions(_Table):
+    """What every page says about its own limits."""
+
+    points: tuple[str, ...]
+    urgent_heading: str
+    urgent_steps: tuple[str, ...]
+
+
+class Definition(_Table):
+    """A term and its meaning."""
+
+    term: str
+    meaning: str
+
+
+class Layout(_Table):
+    """All of `configs/report.toml`."""
+
+    visit_sections: tuple[VisitSection, ...]
+    fault_sections: tuple[FaultSection, ...]
+    section: dict[str, SectionText]
+    verdict: dict[Verdict, str]
+    standing: dict[Standing, str]
+    caption: Captions
+    quantity: tuple[QuantityText, ...]
+    cautions: Cautions
+    definition: tuple[Definition, ...]
+
+
+class Source(_Table):
+    """One entry of `configs/sources.toml`: a publication, common practice, or a choice of this project."""
+
+    kind: Literal["publication", "common practice", "own choice"]
+    supports: str
+    authors: str = ""
+    year: int | None = None
+    title: str = ""
+    where: str = ""
+    doi: str = ""
+    known: Literal["read", "read second hand", "from memory", ""] = ""
+    reason: str = ""
+
+    def problems(self) -> list[str]:
+        """What the entry lacks for its kind."""
+        if self.kind == "publication":
+            needed = {"authors": self.authors, "year": self.year, "title": self.title, "known": self.known}
+        else:
+            needed = {"reason": self.reason}
+        return [f"{name}: missing; kind {self.kind!r} needs it" for name, value in needed.items() if not value]
+
+    def words(self) -> str:
+        """The entry as one line for a reader."""
+        if self.kind != "publication":
+            return f"{self.kind.capitalize()}: {self.reason}"
+        place = ". ".join(part for part in (self.title, self.where) if part)
+        doi = f", doi {self.doi}" if self.doi else ""
+        return f"{self.authors} ({self.year}). {place}{doi}. Known here: {self.known}."
+
+
+def load_layout(folder: Path | None = None) -> Layout:
+    """Return the layout of the pages.
+
+    Parameters
+    ----------
+    folder : Path, optional
+        Folder of `report.toml`; by default the settings that ship.
+
+    Raises
+    ------
+    ManyProblems
+        Unknown or missing keys, unknown sections, a section that may not be left out: all at once.
+    """
+    layout = _read(folder, "report.toml", Layout)
+    problems = []
+    for name, sections in (
+        ("visit_sections", layout.visit_sections),
+        ("fault_sections", layout.fault_sections),
+    ):
+        problems += [
+            f"{name}: {gone!r} is missing; it may be moved but not left out"
+            for gone in NEVER_LEFT_OUT
+            if gone not in sections
+        ]
+        problems += [
+            f"{name}: {extra!r} has no title; add [section.{extra}]"
+            for extra in sections
+            if extra not in layout.section
+        ]
+    if problems:
+        raise ManyProblems("configs/report.toml", problems)
+    return layout
+
+
+def load_sources(folder: Path | None = None) -> dict[str, Source]:
+    """Return the bibliography by key.
+
+    Parameters
+    ----------
+    folder : Path, optional
+        Folder of `sources.toml`; by default the settings that ship.
+
+    Raises
+    ------
+    ManyProblems
+        An entry lacks what its kind needs, or has a key that is not known.
+    """
+    sources = _read(folder, "sources.toml", dict[str, Source])
+    problems = [f"{key}.{problem}" for key, source in sources.items() for problem in source.problems()]
+    if problems:
+        raise ManyProblems("configs/sources.toml", problems)
+    return sources
+
+
+def _read(folder: Path | None, name: str, kind: type[T]) -> T:
+    """A TOML file as the record that it has to be."""
+    path = (folder or config_dir()) / name
+    shown = f"configs/{name}"
+    try:
+        values: dict[str, Any] = tomllib.loads(path.read_text(encoding="utf-8"))
+        return TypeAdapter(kind).validate_python(values)
+    except OSError as error:
+        raise ConfigError(
+            shown,
+            f"cannot be read ({error.strerror})",
+            "expected it beside default.toml",
+            "Install the package again.",
+        ) from None
+    except tomllib.TOMLDecodeError as error:
+        raise ConfigError(shown, f"is not TOML ({error})") from None
+    except ValidationError as error:
+        raise ManyProblems(
+            shown,
+            [
+                f"{'.'.join(str(part) for part in details['loc'])}: {details['msg'].lower()}"
+                for details in error.errors()
+            ],
+        ) from None

@@ -1,0 +1,129 @@
+"""Saved parts of a visit in, self-contained pages out: one for the visit, one for each fault.
+
+A page holds its style and its pictures, asks no network for anything, and shows all text as text. It is made
+from the files of the visit's folder alone, so it can be made again, or in another style, without the clips.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from importlib.resources import files
+from pathlib import Path
+from typing import Any
+
+from jinja2 import Environment, PackageLoader, StrictUndefined
+from markupsafe import Markup
+
+from pipeline.model import Limits, VisitReport
+from pipeline.report.drawings import Picture
+from pipeline.report.faults import FaultMaker, FaultView
+from pipeline.report.layout import Layout, load_layout, load_sources
+from pipeline.report.parts import load_frames, load_parts
+from pipeline.report.sections import (
+    QuantityView,
+    cited_sources,
+    clip_views,
+    curve_signs,
+    method_facts,
+    other_metric_rows,
+    quantity_views,
+    summary_rows,
+    urgent_part,
+)
+from pipeline.report.words import counts_sentence, in_reading_order, prosthetic_words
+from pipeline.store import write_text
+
+VISIT_PAGE = "visit.html"
+FIGURES_FOLDER = "figures"
+
+
+def build_visit(visit_folder: Path, limits: Limits, *, config_folder: Path | None = None) -> list[Path]:
+    """Make a visit's pages from its saved parts and return the files written, the visit's page first.
+
+    Parameters
+    ----------
+    visit_folder : Path
+        Holds what `parts.save_parts` wrote, and the key frames if they were kept.
+    limits : Limits
+        For the definitions of the faults and the notes of the limits. Verdicts come from the saved report.
+    config_folder : Path, optional
+        Folder of `report.toml` and `sources.toml`; by default the ones that ship.
+
+    Raises
+    ------
+    StageError
+        A saved part is missing or damaged.
+    ConfigError, ManyProblems
+        The layout or the bibliography is wrong.
+    """
+    layout, sources = load_layout(config_folder), load_sources(config_folder)
+    report, strides = load_parts(visit_folder)
+    maker = FaultMaker(
+        folder=visit_folder,
+        report=report,
+        strides=strides,
+        frames=load_frames(visit_folder),
+        layout=layout,
+        sources=sources,
+        definitions={definition.name: definition for definition in limits.faults},
+        check_notes={check.id: check.note for check in limits.checks},
+        measurement_error=limits.measurement_error,
+    )
+    faults = [maker.view(fault) for fault in in_reading_order(report.faults)]
+    quantities = quantity_views(report, strides, layout)
+    rows = summary_rows(report.faults, maker.definitions, report.prosthetic_sides, layout)
+    context: dict[str, Any] = {
+        "layout": layout,
+        "report": report,
+        "prosthetic": prosthetic_words(report.prosthetic_sides),
+        "counts": counts_sentence(report.faults),
+        "rows": rows,
+        "urgent": urgent_part(rows, layout),
+        "faults": faults,
+        "quantities": quantities,
+        "other_metrics": other_metric_rows(report, layout),
+        "clips": clip_views(report, strides),
+        "failed": [clip for clip in report.clips if clip.state == "failed"],
+        "facts": method_facts(report, limits),
+        "curve_signs": curve_signs(),
+        "cited": cited_sources([*maker.check_notes.values(), *(s.reason for s in sources.values())], sources),
+        "visit_page": VISIT_PAGE,
+        "style": Markup((files(__package__) / "assets" / "style.css").read_text(encoding="utf-8")),
+    }
+    _save_figures(visit_folder, faults, quantities)
+    return _write_pages(visit_folder, report, layout, faults, context)
+
+
+def _write_pages(
+    folder: Path, report: VisitReport, layout: Layout, faults: Sequence[FaultView], context: dict[str, Any]
+) -> list[Path]:
+    """Fill the templates and write the pages."""
+    environment = Environment(
+        loader=PackageLoader("pipeline.report", "assets"),
+        autoescape=True,
+        undefined=StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+    )
+    title = f"{report.subject}, visit {report.visit}"
+    pages = {
+        VISIT_PAGE: environment.get_template("visit.html").render(
+            context, sections=layout.visit_sections, page_title=f"Visit report: {title}"
+        )
+    }
+    for fault in faults:
+        pages[fault.file] = environment.get_template("fault_page.html").render(
+            context, sections=layout.fault_sections, fault=fault, page_title=f"{fault.title}: {title}"
+        )
+    for name, text in pages.items():
+        write_text(folder / name, text)
+    return [folder / name for name in pages]
+
+
+def _save_figures(folder: Path, faults: Sequence[FaultView], quantities: Sequence[QuantityView]) -> None:
+    """Keep the figures beside the pages too, for talks and papers."""
+    candidates = [picture for fault in faults for picture in (fault.curve, fault.limits)]
+    candidates += [quantity.curve for quantity in quantities]
+    for picture in candidates:
+        if isinstance(picture, Picture):
+            write_text(folder / FIGURES_FOLDER / picture.name, picture.svg)

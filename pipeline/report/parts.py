@@ -1,0 +1,206 @@
+"""The saved parts of a visit, from which its pages are made: records, tables, and what their columns mean."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Sequence
+from dataclasses import asdict, dataclass, field
+from pathlib import Path
+
+import pandas as pd
+
+from pipeline import strides as strides_module
+from pipeline.model import StrideSet, VisitReport
+from pipeline.store import read_json, write_arrays, write_json, write_table, write_text
+from pipeline.tables import STRIDES, Column, check_table
+
+REPORT_NAME = "visit.json"
+FRAMES_FOLDER = "frames"
+FRAMES_NAME = "frames.json"
+# A spreadsheet runs text that starts like this as a formula; a leading apostrophe makes it text again.
+FORMULA_STARTS = ("=", "+", "-", "@", "\t", "\r", "\n")
+GUARD = "'"
+
+METRICS: tuple[Column, ...] = (
+    Column("metric", "text", "", "id of the metric in the catalogue"),
+    Column("side", "text", "", "left, right, or both for a comparison of sides"),
+    Column("value", "number", "see unit", "median over the strides; empty unless status is ok"),
+    Column("unit", "text", "", "unit of value, spread, low and high; 1 for a ratio"),
+    Column("n_strides", "whole", "1", "strides used"),
+    Column("spread", "number", "see unit", "standard deviation over the strides"),
+    Column("low", "number", "see unit", "lower end of the 95 % interval of the value"),
+    Column("high", "number", "see unit", "upper end of the 95 % interval of the value"),
+    Column("status", "text", "", "ok, too_few_strides, not_visible, wrong_view, no_scale or failed"),
+    Column("reason", "text", "", "why there is no number; empty when status is ok"),
+    Column("stride_ids", "text", "", "the strides used, separated by a space"),
+    Column("stride_values", "text", "see unit", "their values in the same order, separated by a space"),
+)
+FINDINGS: tuple[Column, ...] = (
+    Column("check", "text", "", "id of the limit"),
+    Column("fault", "text", "", "the fault it belongs to"),
+    Column("metric", "text", "", "id of the metric in the catalogue"),
+    Column("side", "text", "", "the limb it was applied to"),
+    Column("value", "number", "see unit", "median over the strides; empty when it cannot be said"),
+    Column("low", "number", "see unit", "lower end of the 95 % interval of the value"),
+    Column("high", "number", "see unit", "upper end of the 95 % interval of the value"),
+    Column("limit", "number", "see unit", "the limit"),
+    Column("direction", "text", "", "above or below: the side of the limit that counts as outside"),
+    Column("unit", "text", "", "unit of value, low, high and limit; 1 for a ratio"),
+    Column("verdict", "text", "", "present, borderline, not seen or cannot say"),
+    Column("reason", "text", "", "why it cannot be said, or what makes it borderline"),
+    Column("n_strides", "whole", "1", "strides used"),
+    Column("standing", "text", "", "published, common practice, from memory or provisional"),
+    Column("source", "text", "", "key of the limit's source in configs/sources.toml"),
+    Column("stride_ids", "text", "", "the strides used, separated by a space"),
+)
+FAULTS: tuple[Column, ...] = (
+    Column("fault", "text", "", "name of the fault"),
+    Column("title", "text", "", "its title for readers"),
+    Column("side", "text", "", "the limb it is seen on"),
+    Column("verdict", "text", "", "present, borderline, not seen or cannot say"),
+    Column("reason", "text", "", "why it cannot be said, or what makes it borderline"),
+    Column("urgent", "flag", "", "walking has to stop until it is put right"),
+    Column("n_findings", "whole", "1", "findings behind the verdict"),
+)
+TABLES = {
+    "strides.csv": STRIDES,
+    "metrics.csv": METRICS,
+    "findings.csv": FINDINGS,
+    "faults.csv": FAULTS,
+}
+
+
+@dataclass(frozen=True, slots=True)
+class KeyFrame:
+    """One stored picture of a fault: `file` lies in the folder of frames, faces are blurred already."""
+
+    file: str
+    clip_id: str
+    time_s: float
+    fault: str
+    stride_id: str
+    caption: str
+    alt: str
+
+
+@dataclass(frozen=True, slots=True)
+class FrameIndex:
+    """The stored key frames, and by fault why frames are missing."""
+
+    frames: tuple[KeyFrame, ...] = ()
+    left_out: dict[str, str] = field(default_factory=dict)
+
+
+def save_parts(visit_folder: Path, report: VisitReport, strides: StrideSet) -> list[Path]:
+    """Write a visit's record, strides and tables; return the files written.
+
+    Parameters
+    ----------
+    visit_folder : Path
+        Made if it is not there.
+    report : VisitReport
+    strides : StrideSet
+        All clips of the visit joined.
+
+    Notes
+    -----
+    Text that a spreadsheet would take for a formula gets a leading apostrophe in the CSV files; `visit.json`
+    keeps it as it was. `columns.json` gives kind, unit and meaning of every column.
+    """
+    write_json(visit_folder / REPORT_NAME, report)
+    write_arrays(visit_folder / "curves.npz", strides.curves)
+    tables = {
+        "strides.csv": check_table(strides.table, STRIDES, "strides"),
+        "metrics.csv": _metrics_table(report),
+        "findings.csv": _findings_table(report),
+        "faults.csv": _faults_table(report),
+    }
+    for name, table in tables.items():
+        write_table(visit_folder / name, guarded(table, TABLES[name]))
+    meanings = {name: [asdict(column) for column in columns] for name, columns in TABLES.items()}
+    write_text(visit_folder / "columns.json", json.dumps(meanings, indent=1, ensure_ascii=False) + "\n")
+    return [visit_folder / name for name in (REPORT_NAME, "curves.npz", *tables, "columns.json")]
+
+
+def load_parts(visit_folder: Path) -> tuple[VisitReport, StrideSet]:
+    """Read back what `save_parts` wrote.
+
+    Raises
+    ------
+    StageError
+        A file is missing or damaged.
+    """
+    report = read_json(visit_folder / REPORT_NAME, VisitReport)
+    stored = strides_module.load(visit_folder)
+    table = stored.table.copy()
+    for column in STRIDES:
+        if column.kind == "text":
+            table[column.name] = table[column.name].map(_unguard_text)
+    return report, StrideSet(table, stored.curves)
+
+
+def load_frames(visit_folder: Path) -> FrameIndex:
+    """Return the index of the stored key frames; an empty one where none were kept."""
+    path = visit_folder / FRAMES_FOLDER / FRAMES_NAME
+    return read_json(path, FrameIndex) if path.is_file() else FrameIndex()
+
+
+def guarded(table: pd.DataFrame, columns: Sequence[Column]) -> pd.DataFrame:
+    """Return the table with its text made safe for a spreadsheet; numbers stay as they are."""
+    safe = check_table(table, tuple(columns), "export").copy()
+    for column in columns:
+        if column.kind == "text":
+            safe[column.name] = safe[column.name].map(_guard_text)
+    return safe
+
+
+def _guard_text(text: object) -> object:
+    """Put an apostrophe before text that a spreadsheet would run."""
+    risky = isinstance(text, str) and text.startswith((*FORMULA_STARTS, GUARD))
+    return f"{GUARD}{text}" if risky else text
+
+
+def _unguard_text(text: object) -> object:
+    """Take the apostrophe off again."""
+    risky = isinstance(text, str) and text.startswith(tuple(GUARD + start for start in (*FORMULA_STARTS, GUARD)))
+    return str(text)[1:] if risky else text
+
+
+def _metrics_table(report: VisitReport) -> pd.DataFrame:
+    """One row a metric and side."""
+    rows = [
+        asdict(metric)
+        | {
+            "stride_ids": " ".join(metric.stride_ids),
+            "stride_values": " ".join(repr(float(value)) for value in metric.stride_values),
+        }
+        for metric in report.metrics
+    ]
+    return pd.DataFrame(rows, columns=[column.name for column in METRICS])
+
+
+def _findings_table(report: VisitReport) -> pd.DataFrame:
+    """One row a finding."""
+    rows = [
+        asdict(finding) | {"stride_ids": " ".join(finding.stride_ids)}
+        for fault in report.faults
+        for finding in fault.findings
+    ]
+    return pd.DataFrame(rows, columns=[column.name for column in FINDINGS])
+
+
+def _faults_table(report: VisitReport) -> pd.DataFrame:
+    """One row a fault."""
+    rows = [
+        {
+            "fault": fault.name,
+            "title": fault.title,
+            "side": fault.side,
+            "verdict": fault.verdict,
+            "reason": fault.reason,
+            "urgent": fault.urgent,
+            "n_findings": len(fault.findings),
+        }
+        for fault in report.faults
+    ]
+    return pd.DataFrame(rows, columns=[column.name for column in FAULTS])
