@@ -1,0 +1,288 @@
+"""A whole study: each clip and each visit in a process of its own, nothing lost to another's fault."""
+
+from __future__ import annotations
+
+import tempfile
+from collections import deque
+from collections.abc import Callable
+from dataclasses import dataclass
+from pathlib import Path
+
+from pipeline.config import Settings, config_dir, load_settings
+from pipeline.isolate import Failure, Job, Outcome, Tell, refuse_recursion, run_jobs
+from pipeline.jobs import ClipJob, VisitJob, measure_clip_files, report_visit
+from pipeline.manifest import read_manifest
+from pipeline.model import Clip, ClipResult, Limits, RunRecord, VisitReport
+from pipeline.runs import RunFolder
+from pipeline.store import (
+    FolderRecord,
+    OutputTree,
+    read_json,
+    read_record,
+    shown_path,
+    write_record,
+    write_text,
+)
+
+ClipWork = Callable[[ClipJob, Tell], tuple[str, ...]]
+VisitWork = Callable[[VisitJob, Tell], str]
+VisitKey = tuple[str, str]
+
+
+@dataclass(frozen=True, slots=True)
+class Progress:
+    """Something happened: a clip or a visit moved on (`state` is `running`), or ended.
+
+    `done` and `total` count frames; `total` is 0 while it is not known.
+    """
+
+    name: str
+    stage: str
+    done: int = 0
+    total: int = 0
+    state: str = "running"
+    message: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class VisitResult:
+    """How one visit ended. Without a page there is a message that says why."""
+
+    subject: str
+    visit: str
+    folder: Path
+    page: Path | None
+    report: VisitReport | None
+    message: str
+    unchanged_since: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class StudyResult:
+    """All clips in the manifest's order, all visits in the order in which they first stand there."""
+
+    run: RunRecord
+    folder: Path
+    clips: tuple[ClipResult, ...]
+    visits: tuple[VisitResult, ...]
+
+    @property
+    def all_done(self) -> bool:
+        """Whether every clip was measured and every visit has its pages."""
+        return all(clip.state == "done" for clip in self.clips) and all(visit.page for visit in self.visits)
+
+
+def run_study(
+    study: Path,
+    out: Path,
+    *,
+    settings: Settings | None = None,
+    limits: Limits | None = None,
+    workers: int | None = None,
+    progress: Callable[[Progress], None] | None = None,
+    clip_work: ClipWork = measure_clip_files,
+    visit_work: VisitWork = report_visit,
+) -> StudyResult:
+    """Measure every clip of a study and make every visit's report; what is unchanged is not done again.
+
+    Parameters
+    ----------
+    study : Path
+        Folder with `manifest.csv` and the clips.
+    out : Path
+        Folder for the results; nothing is written anywhere else.
+    settings, limits : optional
+        By default those that ship with the package.
+    workers : int, optional
+        Clips at the same time; by default the setting run.workers. [1]
+    progress : callable, optional
+        Called with each `Progress`.
+    clip_work, visit_work : callable
+        What is done for a clip and for a visit; they must be importable by a new process.
+
+    Raises
+    ------
+    PipelineError
+        The manifest, the settings, the limits or the pose model are wrong: nothing is measured. What goes
+        wrong with one clip or one visit is in the result instead.
+    """
+    refuse_recursion()
+    if limits is None:
+        from pipeline.thresholds import load_limits
+
+        limits = load_limits(config_dir() / "checks")
+    clips = read_manifest(study)
+    run = _Study(OutputTree(out), clips, settings or load_settings(), limits, progress)
+    state = "interrupted"
+    try:
+        run.go(workers, clip_work, visit_work)
+        state = "done"
+    finally:
+        record = run.folder.finish(
+            state, run.clip_results(), ["done" if visit.page else "failed" for visit in run.visits.values()]
+        )
+    visits = tuple(run.visits[key] for key in run.visit_keys)
+    return StudyResult(record, run.folder.folder, tuple(run.clip_results()), visits)
+
+
+class _Study:
+    """A run under way: what is queued, and what has ended."""
+
+    def __init__(
+        self,
+        tree: OutputTree,
+        clips: list[Clip],
+        settings: Settings,
+        limits: Limits,
+        progress: Callable[[Progress], None] | None,
+    ) -> None:
+        self.tree = tree
+        self.clips = {clip.clip_id: clip for clip in clips}
+        self.settings = settings
+        self.limits = limits
+        self.progress = progress or (lambda _: None)
+        self.results: dict[str, ClipResult] = {}
+        self.visits: dict[VisitKey, VisitResult] = {}
+        self.visit_keys: list[VisitKey] = list(dict.fromkeys((clip.subject, clip.visit) for clip in clips))
+        self.folder = RunFolder(tree, settings, limits)
+
+    def clip_results(self) -> list[ClipResult]:
+        """Results so far, in the manifest's order."""
+        return [self.results[clip_id] for clip_id in self.clips if clip_id in self.results]
+
+    def clip_folder(self, clip: Clip) -> Path:
+        """Folder of a clip's results."""
+        return self.tree.clip_folder(clip.subject, clip.visit, clip.clip_id)
+
+    def go(self, workers: int | None, clip_work: ClipWork, visit_work: VisitWork) -> None:
+        """Run all clips, and each visit as soon as its last clip ended."""
+        limit_s = self.settings.run.clip_time_limit_s
+        clip_of = {f"clip {clip_id}": clip for clip_id, clip in self.clips.items()}
+        visit_of: dict[str, VisitKey] = {}
+        queue = deque(
+            Job(name, clip_work, (ClipJob(clip, self.clip_folder(clip), self.settings),), limit_s)
+            for name, clip in clip_of.items()
+        )
+        jobs = run_jobs(
+            queue,
+            scratch=self.folder.folder,
+            workers=workers or self.settings.run.workers,
+            on_progress=lambda name, stage, done, total: self.progress(Progress(name, stage, done, total)),
+        )
+        for outcome in jobs:
+            if outcome.name in visit_of:
+                self.end_visit(visit_of[outcome.name], outcome)
+                continue
+            clip = clip_of[outcome.name]
+            self.end_clip(clip, outcome)
+            of_visit = [other for other in self.clips.values() if _key(other) == _key(clip)]
+            if all(other.clip_id in self.results for other in of_visit):
+                name = f"visit {clip.subject}-{clip.visit}"
+                visit_of[name] = _key(clip)
+                queue.append(Job(name, visit_work, (self.visit_job(of_visit),), limit_s))
+
+    def visit_job(self, clips: list[Clip]) -> VisitJob:
+        """The job of a visit whose clips have all ended."""
+        first = clips[0]
+        return VisitJob(
+            subject=first.subject,
+            visit=first.visit,
+            visit_date=first.visit_date,
+            prosthetic_sides=first.prosthetic_sides,
+            changes=next((clip.changes for clip in clips if clip.changes), ""),
+            clips=tuple(clips),
+            results=tuple(self.results[clip.clip_id] for clip in clips),
+            folder=self.tree.visit_folder(first.subject, first.visit),
+            settings=self.settings,
+            limits=self.limits,
+            run=self.folder.record,
+        )
+
+    def end_clip(self, clip: Clip, outcome: Outcome) -> None:
+        """Note how a clip ended. A failed one gets its message into its own folder."""
+        failure = outcome.failure
+        if failure is not None:
+            self.note_failure(self.clip_folder(clip), failure)
+        self.results[clip.clip_id] = ClipResult(
+            clip_id=clip.clip_id,
+            relative_path=clip.relative_path,
+            state="failed" if failure else "done",
+            stage=failure.stage if failure else "measures",
+            error_type=failure.error_type if failure else "",
+            message=failure.message if failure else "",
+            seconds=round(outcome.seconds, 2),
+            reused=() if failure else outcome.value,
+        )
+        text = failure.message if failure else "; ".join(outcome.value)
+        self.announce(outcome, text)
+
+    def end_visit(self, key: VisitKey, outcome: Outcome) -> None:
+        """Note how a visit ended."""
+        folder = self.tree.visit_folder(*key)
+        if outcome.failure is not None:
+            self.note_failure(folder, outcome.failure)
+            self.visits[key] = VisitResult(*key, folder, None, None, outcome.failure.message)
+        else:
+            saved = read_json(folder / "visit.json", VisitReport)
+            self.visits[key] = VisitResult(*key, folder, folder / "visit.html", saved, "", outcome.value)
+        since = f"report unchanged since {outcome.value}" if outcome.value else ""
+        self.announce(outcome, outcome.failure.message if outcome.failure else since)
+
+    def note_failure(self, folder: Path, failure: Failure) -> None:
+        """Leave the message beside the results."""
+        write_text(folder / "error.txt", failure.message + "\n")
+        write_record(folder, FolderRecord("failed", stages=read_record(folder).stages))
+
+    def announce(self, outcome: Outcome, text: str) -> None:
+        """Tell the log and the caller that a clip or a visit ended."""
+        state = "failed" if outcome.failure else "done"
+        self.folder.log(f"{outcome.name} {state} after {outcome.seconds:.1f} s. {text}")
+        if outcome.failure is not None and outcome.failure.traceback:
+            self.folder.log(outcome.failure.traceback)
+        if outcome.output:
+            self.folder.log(f"{outcome.name} printed:\n{outcome.output}")
+        self.progress(Progress(outcome.name, "end", state=state, message=text))
+
+
+def _key(clip: Clip) -> VisitKey:
+    """Which visit a clip belongs to."""
+    return (clip.subject, clip.visit)
+
+
+def rebuild_reports(out: Path, *, limits: Limits | None = None) -> tuple[list[Path], dict[str, str]]:
+    """Make the pages of all visits again from their saved parts; nothing is measured or judged.
+
+    Returns
+    -------
+    pages : list of Path
+        Each visit's main page.
+    failures : dict of visit folder to message
+
+    Raises
+    ------
+    PipelineError
+        The limits are wrong.
+    """
+    if limits is None:
+        from pipeline.thresholds import load_limits
+
+        limits = load_limits(config_dir() / "checks")
+    pages: list[Path] = []
+    failures: dict[str, str] = {}
+    with tempfile.TemporaryDirectory() as scratch:
+        folders = {shown_path(folder): folder for folder in OutputTree(out).visit_folders()}
+        queue = deque(Job(name, build_pages, (folder, limits), 600.0) for name, folder in folders.items())
+        for outcome in run_jobs(queue, scratch=Path(scratch), workers=1):
+            if outcome.failure:
+                failures[outcome.name] = outcome.failure.message
+            else:
+                pages.append(folders[outcome.name] / "visit.html")
+    return pages, failures
+
+
+def build_pages(folder: Path, limits: Limits, tell: Tell) -> None:
+    """The pages of one visit, in a process of its own."""
+    from pipeline.report import build_visit
+
+    tell("report", 0, 0)
+    build_visit(folder, limits)

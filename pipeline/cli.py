@@ -1,0 +1,185 @@
+"""The command `strideledger`.
+
+Exit codes: 0 all clips done; 1 some clip or report failed; 2 wrong use, manifest, settings or limits.
+"""
+
+from __future__ import annotations
+
+import sys
+from enum import StrEnum
+from importlib import import_module
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from pipeline import __version__
+from pipeline.config import Settings, config_dir, load_settings
+from pipeline.errors import ConfigError, PipelineError
+from pipeline.manifest import read_manifest
+from pipeline.manifest_row import COLUMNS
+from pipeline.store import shown_path
+
+app = typer.Typer(
+    no_args_is_help=True,
+    add_completion=False,
+    pretty_exceptions_enable=False,
+    rich_markup_mode=None,
+    help="Measured gait faults from ordinary clips of a prosthetic fitting visit. "
+    "A screening aid for trained staff; it makes no diagnosis.",
+)
+
+StudyArgument = Annotated[Path, typer.Argument(help="Folder with manifest.csv and the clips.")]
+# The benchmarks read their own arguments.
+PASS_ON = {"allow_extra_args": True, "ignore_unknown_options": True, "help_option_names": []}
+LimitsOption = Annotated[Path | None, typer.Option("--limits", help="Folder with limits of your own.")]
+
+
+class ModelChoice(StrEnum):
+    """Pose models."""
+
+    heavy = "heavy"
+    full = "full"
+
+
+def main() -> None:
+    """Run the command; a mistake of the user gives its message and no traceback."""
+    try:
+        app(prog_name="strideledger")
+    except PipelineError as error:
+        typer.echo(f"error: {error}", err=True)
+        sys.exit(2)
+    except OSError as error:
+        name = shown_path(Path(error.filename)) if error.filename else "a file"
+        typer.echo(
+            f"error: {name}: cannot be read or written ({error.strerror}). "
+            "Check free space, and the right to write into the folder given with --out.",
+            err=True,
+        )
+        sys.exit(2)
+
+
+@app.callback(invoke_without_command=True)
+def show_version(
+    version: Annotated[bool, typer.Option("--version", help="Print the version and stop.")] = False,
+) -> None:
+    """Options of the command itself."""
+    if version:
+        typer.echo(f"strideledger {__version__}")
+        raise typer.Exit
+
+
+@app.command()
+def run(
+    study: StudyArgument,
+    out: Annotated[Path, typer.Option(help="Folder for the results; made if needed.")],
+    settings: Annotated[Path | None, typer.Option(help="TOML file with the settings to change.")] = None,
+    limits: LimitsOption = None,
+    workers: Annotated[int | None, typer.Option(min=1, max=64, help="Clips at the same time.")] = None,
+    model: Annotated[ModelChoice | None, typer.Option(help="Pose model; full is a quick look.")] = None,
+) -> None:
+    """Measure all clips of a study and write a report for each visit.
+
+    What is unchanged since an earlier run into the same folder is not computed again.
+    """
+    from pipeline.batch import run_study
+    from pipeline.console import follow_run, show_summary
+    from pipeline.thresholds import load_limits
+
+    chosen = _with_model(load_settings(settings), model)
+    loaded = load_limits(limits or config_dir() / "checks")
+    try:
+        with follow_run(len(read_manifest(study))) as progress:
+            result = run_study(study, out, settings=chosen, limits=loaded, workers=workers, progress=progress)
+    except KeyboardInterrupt:
+        typer.echo("Stopped. Finished clips are kept; the same command goes on from here.", err=True)
+        raise typer.Exit(130) from None
+    show_summary(result)
+    raise typer.Exit(0 if result.all_done else 1)
+
+
+@app.command()
+def report(
+    out: Annotated[Path, typer.Argument(help="Folder with results of `strideledger run`.")],
+    limits: LimitsOption = None,
+) -> None:
+    """Make the pages of all visits again from the saved results; nothing is measured anew."""
+    from pipeline.batch import rebuild_reports
+    from pipeline.thresholds import load_limits
+
+    pages, failures = rebuild_reports(out, limits=load_limits(limits or config_dir() / "checks"))
+    if not pages and not failures:
+        raise ConfigError(
+            shown_path(out),
+            "no visit with saved results",
+            "expected sub-*/ses-*/visit.json",
+            "Give the folder that was given to `strideledger run --out`.",
+        )
+    for page in pages:
+        typer.echo(shown_path(page))
+    for message in failures.values():
+        typer.echo(f"failed: {message}", err=True)
+    raise typer.Exit(1 if failures else 0)
+
+
+@app.command()
+def manifest(
+    study: Annotated[Path | None, typer.Argument(help="Folder of a study, to check its manifest.")] = None,
+) -> None:
+    """Explain the columns of manifest.csv, or check the one of a study."""
+    if study is None:
+        typer.echo("manifest.csv: one row per clip, these columns in any order (commas or semicolons).\n")
+        for column in COLUMNS:
+            typer.echo(f"{column.name}: {column.meaning}")
+            empty = "" if column.required else ", or empty"
+            typer.echo(f"    allowed: {column.allowed}{empty}. Example: {column.example}")
+        return
+    clips = read_manifest(study)
+    visits = {(clip.subject, clip.visit) for clip in clips}
+    typer.echo(f"manifest.csv: no problem found; clips: {len(clips)}, visits: {len(visits)}.")
+    missing = [clip.relative_path for clip in clips if not clip.path.is_file()]
+    for path in missing:
+        typer.echo(f"no such file: {path}")
+    raise typer.Exit(1 if missing else 0)
+
+
+@app.command()
+def catalogue() -> None:
+    """List every metric with its unit, the views that it needs, and its source."""
+    from pipeline.console import show_table
+    from pipeline.metrics import COMPARISONS, METRICS
+
+    rows = [(spec.id, spec.unit, ", ".join(sorted(spec.views)), spec.source, spec.title) for spec in METRICS.values()]
+    rows += [(pair.id, pair.unit, f"as {pair.metric}", pair.source, pair.title) for pair in COMPARISONS.values()]
+    show_table(("metric", "unit", "views", "source", "what it is"), rows)
+
+
+@app.command("check-limits")
+def check_limits(
+    folder: Annotated[Path | None, typer.Argument(help="Folder; by default the shipped one.")] = None,
+) -> None:
+    """Check a folder of limits, and list each limit with its standing."""
+    from pipeline.console import show_table
+    from pipeline.thresholds import load_limits
+
+    limits = load_limits(folder or config_dir() / "checks")
+    rows = [
+        (check.fault, check.id, f"{check.direction} {check.limit:g} {check.unit}", check.side, check.standing)
+        for check in limits.checks
+    ]
+    show_table(("fault", "check", "outside when", "side", "standing"), rows)
+    typer.echo(f"no problem found; faults: {len(limits.faults)}, limits: {len(limits.checks)}.")
+
+
+@app.command(context_settings=PASS_ON)
+def bench(context: typer.Context) -> None:
+    """Measure the pipeline against clips with known truth, such as `bench accuracy`."""
+    import_module("pipeline.bench").main(context.args)
+
+
+def _with_model(settings: Settings, model: ModelChoice | None) -> Settings:
+    """The settings, with another pose model when one was asked for."""
+    if model is None:
+        return settings
+    landmarks = settings.landmarks.model_copy(update={"model": model.value})
+    return settings.model_copy(update={"landmarks": landmarks})

@@ -1,0 +1,125 @@
+"""What a run shows on the screen: bars in a terminal, plain lines where the output goes to a file."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager
+
+from rich import box
+from rich.console import Console
+from rich.progress import BarColumn, MofNCompleteColumn, Progress, TaskID, TextColumn, TimeElapsedColumn
+from rich.table import Table
+from rich.text import Text
+
+from pipeline.batch import Progress as RunProgress
+from pipeline.batch import StudyResult, VisitResult
+from pipeline.store import shown_path
+
+# Rich assumes 80 columns where there is no terminal, and would fold every message. [characters]
+PLAIN_WIDTH = 200
+# Names of clips differ at their end; a bar must still fit beside them in 80 columns. [characters]
+NAME_WIDTH = 32
+
+
+def _console(*, stderr: bool = False) -> Console:
+    """A console that neither reads markup in messages nor folds lines that go to a file."""
+    console = Console(stderr=stderr, markup=False, highlight=False, emoji=False)
+    if not console.is_terminal:
+        console.width = PLAIN_WIDTH
+    return console
+
+
+@contextmanager
+def follow_run(n_clips: int) -> Iterator[Callable[[RunProgress], None]]:
+    """Give the callback that shows a run: a bar per clip at work, and a line per clip or visit that ended."""
+    console = _console(stderr=True)
+    if not console.is_terminal:
+        yield lambda event: _print_end(console, event)
+        return
+    columns = (
+        TextColumn("{task.description}", markup=False),
+        BarColumn(bar_width=16),
+        MofNCompleteColumn(),
+        TimeElapsedColumn(),
+    )
+    with Progress(*columns, console=console, transient=True) as bars:
+        whole = bars.add_task("clips", total=n_clips)
+        tasks: dict[str, TaskID] = {}
+
+        def show(event: RunProgress) -> None:
+            if event.state == "running":
+                if event.name not in tasks:
+                    tasks[event.name] = bars.add_task(event.name, total=None)
+                bars.update(
+                    tasks[event.name],
+                    description=f"{event.stage} {event.name[-NAME_WIDTH:]}",
+                    completed=event.done,
+                    total=event.total or None,
+                )
+                return
+            if event.name in tasks:
+                bars.remove_task(tasks.pop(event.name))
+            if event.name.startswith("clip "):
+                bars.advance(whole)
+            _print_end(bars.console, event)
+
+        yield show
+
+
+def _print_end(console: Console, event: RunProgress) -> None:
+    """One line for a clip or a visit that ended."""
+    if event.state == "failed":
+        console.print(f"failed  {event.message}", soft_wrap=True)
+    elif event.state == "done":
+        note = f" ({event.message})" if event.message else ""
+        console.print(f"done    {event.name}{note}", soft_wrap=True)
+
+
+def show_table(header: Sequence[str], rows: Sequence[Sequence[str]]) -> None:
+    """Print rows in columns; without lines where the output goes to a file."""
+    console = _console()
+    table = Table(*header, box=box.SIMPLE_HEAD if console.is_terminal else None, pad_edge=False)
+    for row in rows:
+        table.add_row(*(Text(cell) for cell in row))
+    console.print(table)
+
+
+def show_summary(result: StudyResult) -> None:
+    """Print how many clips are done, what each visit shows, and where its report lies."""
+    console = _console()
+    failed = [clip for clip in result.clips if clip.state == "failed"]
+    console.print(f"\nclips: {len(result.clips) - len(failed)} done, {len(failed)} failed")
+    show_table(
+        ("visit", "clips done", "present", "borderline", "not seen", "cannot say", "present faults"),
+        [_visit_row(result, visit) for visit in result.visits],
+    )
+    for clip in failed:
+        console.print(f"failed: {clip.message}", soft_wrap=True)
+    for visit in result.visits:
+        if visit.page is None:
+            console.print(f"failed: {visit.message}", soft_wrap=True)
+    for visit in result.visits:
+        for fault in visit.report.faults if visit.report else ():
+            if fault.urgent and fault.verdict in ("present", "borderline"):
+                console.print(
+                    f"URGENT: {visit.subject}-{visit.visit}: {fault.title} ({fault.verdict}). "
+                    "Read the caution in the report before further walking.",
+                    soft_wrap=True,
+                )
+    pages = [visit.page for visit in result.visits if visit.page is not None]
+    console.print(f"\nreports: {len(pages)} of {len(result.visits)} visits")
+    for page in pages:
+        console.print(shown_path(page), soft_wrap=True)
+
+
+def _visit_row(result: StudyResult, visit: VisitResult) -> tuple[str, ...]:
+    """One visit's line of the summary."""
+    name = f"{visit.subject}-{visit.visit}"
+    if visit.report is None:
+        return (name, "", "", "", "", "", "no report, see below")
+    verdicts = Counter(fault.verdict for fault in visit.report.faults)
+    done = sum(clip.state == "done" for clip in visit.report.clips)
+    present = ", ".join(dict.fromkeys(f.title for f in visit.report.faults if f.verdict == "present"))
+    counts = (verdicts["present"], verdicts["borderline"], verdicts["not seen"], verdicts["cannot say"])
+    return (name, f"{done} of {len(visit.report.clips)}", *map(str, counts), present)

@@ -1,0 +1,269 @@
+"""One job, one short-lived process: what goes wrong in one job leaves the others untouched.
+
+Video and pose libraries are native code, and catching exceptions contains neither a crash nor a hang. In a
+pool of two processes, a worker that aborted on item 3 of 6 took that item and all later ones with it.
+So each job has a process of its own, started afresh and joined with a time limit, and hands its result
+over in a file, which a crash cannot leave half written.
+"""
+
+from __future__ import annotations
+
+import multiprocessing
+import os
+import pickle
+import sys
+import tempfile
+import time
+import traceback
+from collections import deque
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass, replace
+from multiprocessing.connection import wait
+from multiprocessing.context import SpawnProcess
+from pathlib import Path
+from typing import Any
+
+from pipeline.errors import PipelineError, StageError
+from pipeline.store import without_home, write_bytes
+
+# Often enough for a smooth progress bar. [s]
+POLL_S = 0.1
+# A native library may hang while its process ends, after the result was handed over. [s]
+GRACE_S = 5.0
+# What a system without enough memory sends; the signal module lacks the name on some systems.
+SIGKILL = 9
+# The end of what a process printed, enough for the lines before a crash. [characters]
+LOG_TAIL = 4000
+
+Tell = Callable[[str, int, int], None]
+OnProgress = Callable[[str, str, int, int], None]
+
+
+@dataclass(frozen=True, slots=True)
+class Job:
+    """A function that can be imported, its arguments, and its time limit; called with `tell` at the end.
+
+    `tell(stage, done, total)` is how the function says what it is doing. `name` is what messages call the
+    job; the names of one run differ.
+    """
+
+    name: str
+    function: Callable[..., Any]
+    arguments: tuple[Any, ...]
+    time_limit_s: float
+
+
+@dataclass(frozen=True, slots=True)
+class Failure:
+    """Why a job has no result: the message for the user, and the traceback for the log."""
+
+    stage: str
+    error_type: str
+    message: str
+    traceback: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Outcome:
+    """How one job ended, and the end of what it printed. `value` is None together with a failure."""
+
+    name: str
+    value: Any
+    failure: Failure | None
+    seconds: float
+    output: str
+
+
+@dataclass(slots=True)
+class _Running:
+    """A process at work."""
+
+    job: Job
+    process: SpawnProcess
+    folder: Path
+    started_s: float
+    answered_s: float | None = None
+    told: tuple[str, int, int] = ("start", 0, 0)
+
+    @property
+    def answer(self) -> Path:
+        return self.folder / "answer"
+
+
+def run_jobs(
+    queue: deque[Job], *, scratch: Path, workers: int, on_progress: OnProgress | None = None
+) -> Iterator[Outcome]:
+    """Yield the outcome of each job as it ends.
+
+    Parameters
+    ----------
+    queue : deque of Job
+        Emptied from the left. The caller may append while outcomes arrive.
+    scratch : Path
+        Existing folder for the files through which the processes report.
+    workers : int
+        Processes at a time. [1]
+    on_progress : callable, optional
+        Called with name, stage, done and total whenever a job has told something new.
+
+    Raises
+    ------
+    StageError
+        Called while a process of an earlier call is still being started.
+    """
+    refuse_recursion()
+    running: list[_Running] = []
+    with tempfile.TemporaryDirectory(dir=scratch, prefix=".jobs-", ignore_cleanup_errors=True) as folder:
+        try:
+            while queue or running:
+                while queue and len(running) < workers:
+                    running.append(_start(queue.popleft(), Path(tempfile.mkdtemp(dir=folder))))
+                wait([item.process.sentinel for item in running], timeout=POLL_S)
+                for item in list(running):
+                    _hear(item, on_progress)
+                    if _has_ended(item):
+                        running.remove(item)
+                        yield _outcome(item)
+        finally:
+            for item in running:
+                _stop(item.process)
+
+
+def refuse_recursion() -> None:
+    """Stop a script that starts a run while it is imported by that run's own processes."""
+    if getattr(multiprocessing.current_process(), "_inheriting", False):
+        raise StageError(
+            "run",
+            "started again from inside one of its own processes",
+            "expected the call in the script's main part",
+            'Put it under `if __name__ == "__main__":`.',
+        )
+
+
+def _start(job: Job, folder: Path) -> _Running:
+    """Start the job's process."""
+    # Spawned, not forked: a fork copies threads and locks of native libraries in any state.
+    process = multiprocessing.get_context("spawn").Process(
+        target=_work, args=(job.function, job.arguments, folder), daemon=True
+    )
+    process.start()
+    return _Running(job, process, folder, time.monotonic())
+
+
+def _work(function: Callable[..., Any], arguments: tuple[Any, ...], folder: Path) -> None:
+    """The child's side: run the function, hand its result or its error over in a file."""
+    _redirect_output(folder / "output")
+    stage = "start"
+
+    run = multiprocessing.parent_process()
+
+    def tell(new_stage: str, done: int, total: int) -> None:
+        nonlocal stage
+        stage = new_stage
+        # A run that was killed cannot stop its processes; a new run would meet them at the same files.
+        if run is not None and not run.is_alive():
+            os._exit(1)
+        write_bytes(folder / "progress", f"{done} {total} {stage}".encode())
+
+    try:
+        answer = pickle.dumps(function(*arguments, tell))
+    except PipelineError as error:
+        answer = pickle.dumps(Failure(stage, type(error).__name__, str(error)))
+    except Exception as error:  # one job's bug must not end the run; the traceback is kept
+        answer = pickle.dumps(_unexpected(stage, error))
+    write_bytes(folder / "answer", answer)
+
+
+def _unexpected(stage: str, error: Exception) -> Failure:
+    """Failure of an error that no module has foreseen, or of the machine."""
+    kind = type(error).__name__
+    if isinstance(error, OSError):
+        # The full path would show the home folder's name.
+        name = Path(str(error.filename)).name if error.filename else "a file"
+        found = f"{name} cannot be read or written ({error.strerror or kind})"
+        do = "Check free space, memory and the right to write into the results folder."
+    else:
+        found = f"{kind} ({error}) in the stage {stage!r}; this is a fault of the program"
+        do = "Report it with the log of this run."
+    return Failure(stage, kind, without_home(f"{found}. {do}"), without_home(traceback.format_exc()))
+
+
+def _redirect_output(path: Path) -> None:
+    """Send what this process prints to a file, native libraries included."""
+    sys.stdout.flush()
+    sys.stderr.flush()
+    handle = os.open(path, os.O_WRONLY | os.O_CREAT | os.O_APPEND)
+    os.dup2(handle, 1)
+    os.dup2(handle, 2)
+    os.close(handle)
+
+
+def _hear(item: _Running, on_progress: OnProgress | None) -> None:
+    """Read what the job last told."""
+    try:
+        done, total, stage = (item.folder / "progress").read_text(encoding="utf-8").split(" ", 2)
+    except OSError:
+        return
+    told = (stage, int(done), int(total))
+    if told != item.told:
+        item.told = told
+        if on_progress is not None:
+            on_progress(item.job.name, *told)
+
+
+def _has_ended(item: _Running) -> bool:
+    """Tell whether the job is over: its process ended, or it is out of time and was stopped."""
+    now_s = time.monotonic()
+    if not item.process.is_alive():
+        return True
+    if item.answered_s is None and item.answer.exists():
+        item.answered_s = now_s
+    # The result that is there counts, even when the process then fails to end.
+    over_s = item.started_s + item.job.time_limit_s if item.answered_s is None else item.answered_s + GRACE_S
+    if now_s < over_s:
+        return False
+    _stop(item.process)
+    return True
+
+
+def _stop(process: SpawnProcess) -> None:
+    """End a process that does not end by itself."""
+    process.kill()
+    process.join()
+
+
+def _outcome(item: _Running) -> Outcome:
+    """The job's result, or why there is none."""
+    seconds = time.monotonic() - item.started_s
+    _hear(item, None)
+    item.process.join()
+    value: Any = None
+    if item.answer.exists():
+        value = pickle.loads(item.answer.read_bytes())
+        failure = value if isinstance(value, Failure) else None
+        if failure is not None and failure.traceback:
+            failure = replace(failure, message=f"{item.job.name}: {failure.message}")
+    else:
+        failure = _failure_without_answer(item, seconds)
+    output = item.folder / "output"
+    tail = output.read_text(encoding="utf-8", errors="replace")[-LOG_TAIL:] if output.exists() else ""
+    item.process.close()
+    return Outcome(item.job.name, None if failure else value, failure, seconds, without_home(tail))
+
+
+def _failure_without_answer(item: _Running, seconds: float) -> Failure:
+    """What to say of a process that ended, or was ended, without a word."""
+    exit_code = item.process.exitcode or 0
+    if seconds >= item.job.time_limit_s:
+        found = f"no result within {item.job.time_limit_s:g} s"
+        do = "Cut the clip shorter, or raise run.clip_time_limit_s in the settings."
+    elif exit_code == -SIGKILL:
+        found = f"the process ended with signal {-exit_code}"
+        do = "Often the memory ran out: use fewer --workers, or a shorter clip."
+    elif exit_code < 0:
+        found = f"the process ended with signal {-exit_code}"
+        do = "The file may be damaged: play it to the end, or export it again."
+    else:
+        found = f"the process ended with exit code {exit_code} and without a result"
+        do = "The log of this run holds its last output."
+    return Failure(item.told[0], "StageError", str(StageError(item.job.name, found, "", do)))

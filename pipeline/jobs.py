@@ -1,0 +1,225 @@
+"""What happens inside the processes: the stages of one clip, and the stages of one visit.
+
+Heavy libraries are imported inside the functions, by the process that needs them.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass, replace
+from datetime import date
+from importlib.metadata import version
+from pathlib import Path
+
+from pipeline import __version__
+from pipeline.config import Settings, config_dir
+from pipeline.errors import VideoError
+from pipeline.isolate import Tell
+from pipeline.model import Clip, ClipResult, Limits, QualityNote, RunRecord, Side, VideoInfo, VisitReport
+from pipeline.models import verify_model
+from pipeline.store import (
+    FolderRecord,
+    file_sha256,
+    fingerprint,
+    now_text,
+    read_json,
+    read_record,
+    run_stage,
+    write_json,
+    write_record,
+    write_table,
+)
+
+# Raised when the stage's results change for the same input; earlier results are then computed again.
+LANDMARKS_VERSION = 1
+VISIT_VERSION = 1
+
+LANDMARKS_FILES = ("video.json", "landmarks.npz")
+MEASURES_FILES = ("events.csv", "strides.csv", "curves.npz", "quality.json")
+VISIT_FILES = ("*.html", "*.csv", "*.npz", "visit.json", "columns.json", "frames/*", "figures/*")
+
+
+@dataclass(frozen=True, slots=True)
+class ClipJob:
+    """One clip, the folder for its results, and the settings."""
+
+    clip: Clip
+    folder: Path
+    settings: Settings
+
+
+@dataclass(frozen=True, slots=True)
+class VisitJob:
+    """One visit after all of its clips ended, well or not."""
+
+    subject: str
+    visit: str
+    visit_date: date
+    prosthetic_sides: tuple[Side, ...]
+    changes: str
+    clips: tuple[Clip, ...]
+    results: tuple[ClipResult, ...]
+    folder: Path
+    settings: Settings
+    limits: Limits
+    run: RunRecord
+
+
+def landmarks_fingerprint(job: ClipJob) -> str:
+    """Everything that a clip's landmarks depend on."""
+    from pipeline.landmarks import opencv_version
+
+    return fingerprint(
+        version=LANDMARKS_VERSION,
+        clip=file_sha256(job.clip.path),
+        settings=job.settings.landmarks,
+        model=verify_model(job.settings.landmarks.model).sha256,
+        libraries=[version("mediapipe"), opencv_version()],
+    )
+
+
+def measures_fingerprint(job: ClipJob, landmarks: str) -> str:
+    """Everything that a clip's events and strides depend on."""
+    from pipeline.stages import MEASURES_VERSION
+
+    settings = job.settings
+    return fingerprint(
+        version=MEASURES_VERSION,
+        landmarks=landmarks,
+        settings=[settings.signals, settings.strides, settings.quality],
+        # The place of the study folder on this machine changes nothing.
+        clip=replace(job.clip, path=Path(job.clip.relative_path)),
+        libraries=[version("numpy"), version("scipy")],
+    )
+
+
+def measure_clip_files(job: ClipJob, tell: Tell) -> tuple[str, ...]:
+    """Run the stages of one clip; return a line for each stage that was taken over from an earlier run.
+
+    Raises
+    ------
+    VideoError, QualityError
+        The clip cannot be decoded, or not measured.
+    """
+    clip, folder = job.clip, job.folder
+    tell("landmarks", 0, 0)
+    if not clip.path.is_file():
+        raise VideoError(
+            f"clip {clip.clip_id}",
+            f"no such file ({clip.relative_path})",
+            "expected a video file",
+            "Check the file's path in the manifest.",
+        )
+    folder.mkdir(parents=True, exist_ok=True)
+    (folder / "error.txt").unlink(missing_ok=True)
+    landmarks = landmarks_fingerprint(job)
+    since = {
+        "landmarks": run_stage(
+            folder,
+            "landmarks",
+            wanted_fingerprint=landmarks,
+            stale=LANDMARKS_FILES,
+            work=lambda: _detect(job, tell),
+        )
+    }
+    tell("measures", 0, 0)
+    since["measures"] = run_stage(
+        folder,
+        "measures",
+        wanted_fingerprint=measures_fingerprint(job, landmarks),
+        stale=MEASURES_FILES,
+        work=lambda: _measure(job),
+    )
+    write_record(folder, FolderRecord("done", stages=read_record(folder).stages))
+    return tuple(f"{stage} unchanged since {time}" for stage, time in since.items() if time)
+
+
+def _detect(job: ClipJob, tell: Tell) -> Iterable[str]:
+    """The stage landmarks."""
+    from pipeline.landmarks import detect_landmarks, save_track
+    from pipeline.video import probe_video, read_frames
+
+    item = f"clip {job.clip.clip_id}"
+    info = probe_video(job.clip.path, item=item)
+    write_json(job.folder / "video.json", info)
+    track = detect_landmarks(
+        read_frames(job.clip.path, info=info, item=item),
+        model=job.settings.landmarks.model,
+        num_poses=job.settings.landmarks.num_poses,
+        on_frame=lambda done: tell("landmarks", done, info.n_frames),
+        item=item,
+    )
+    save_track(job.folder / "landmarks.npz", track)
+    return LANDMARKS_FILES
+
+
+def _measure(job: ClipJob) -> Iterable[str]:
+    """The stage measures."""
+    from pipeline import strides
+    from pipeline.landmarks import load_track
+    from pipeline.stages import measure_clip
+    from pipeline.tables import EVENTS, check_table
+
+    info = read_json(job.folder / "video.json", VideoInfo)
+    track = load_track(job.folder / "landmarks.npz")
+    measures = measure_clip(job.clip, info, track, job.settings)
+    write_table(job.folder / "events.csv", check_table(measures.events, EVENTS, "events"))
+    write_json(job.folder / "quality.json", measures.quality)
+    strides.save(measures.strides, job.folder)
+    return MEASURES_FILES
+
+
+def report_visit(job: VisitJob, tell: Tell) -> str:
+    """Judge one visit and make its pages; return since when they are unchanged, or ""."""
+    tell("report", 0, 0)
+    job.folder.mkdir(parents=True, exist_ok=True)
+    (job.folder / "error.txt").unlink(missing_ok=True)
+    done = [result.clip_id for result in job.results if result.state == "done"]
+    measured = {clip_id: read_record(job.folder / clip_id).stages["measures"].fingerprint for clip_id in done}
+    failed = [[r.clip_id, r.stage, r.message] for r in job.results if r.state == "failed"]
+    wanted = fingerprint(
+        version=VISIT_VERSION,
+        code=__version__,
+        visit=[job.subject, job.visit, job.visit_date, job.prosthetic_sides, job.changes],
+        measured=measured,
+        failed=failed,
+        settings=[job.settings.metrics, job.settings.run.keep_key_frames],
+        limits=job.limits.sha256,
+        pages=[file_sha256(config_dir() / name) for name in ("report.toml", "sources.toml")],
+    )
+    since = run_stage(
+        job.folder, "report", wanted_fingerprint=wanted, stale=VISIT_FILES, work=lambda: _report(job, done)
+    )
+    write_record(job.folder, FolderRecord("done", stages=read_record(job.folder).stages))
+    return since
+
+
+def _report(job: VisitJob, done: list[str]) -> Iterable[str]:
+    """The stage report of a visit."""
+    from pipeline import report, strides
+    from pipeline.landmarks import load_track
+    from pipeline.stages import judge_visit
+
+    joined = strides.join([strides.load(job.folder / clip_id) for clip_id in done])
+    metrics, faults = judge_visit(joined, job.prosthetic_sides, job.settings, job.limits)
+    visit = VisitReport(
+        subject=job.subject,
+        visit=job.visit,
+        visit_date=job.visit_date,
+        prosthetic_sides=job.prosthetic_sides,
+        changes=job.changes,
+        clips=job.results,
+        quality={
+            clip_id: read_json(job.folder / clip_id / "quality.json", tuple[QualityNote, ...]) for clip_id in done
+        },
+        metrics=metrics,
+        faults=faults,
+        run=replace(job.run, finished=now_text()),
+    )
+    written = report.save_parts(job.folder, visit, joined)
+    if job.settings.run.keep_key_frames:
+        clips = [clip for clip in job.clips if clip.clip_id in done]
+        tracks = {clip_id: load_track(job.folder / clip_id / "landmarks.npz") for clip_id in done}
+        written += report.save_key_frames(job.folder, visit, joined, clips, tracks, limits=job.limits)
+    written += report.build_visit(job.folder, job.limits)
+    return [path.relative_to(job.folder).as_posix() for path in written]

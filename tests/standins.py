@@ -1,0 +1,109 @@
+"""Small stand-ins for the work on clips and visits, run in real child processes."""
+
+from __future__ import annotations
+
+import errno
+import os
+import signal
+import sys
+import threading
+import time
+from pathlib import Path
+
+from pipeline.errors import QualityError
+from pipeline.isolate import Tell
+from pipeline.jobs import ClipJob, VisitJob
+from pipeline.model import VisitReport
+from pipeline.store import write_json, write_text
+
+
+def behave(manner: str, tell: Tell) -> str:
+    """Do as told; the manner of a clip is the last part of its name."""
+    tell("landmarks", 3, 10)
+    if manner == "abort":
+        print("last words of a native library", flush=True)
+        os.abort()
+    if manner == "kill":
+        os.kill(os.getpid(), signal.SIGKILL)
+    if manner == "leave":
+        os._exit(3)
+    if manner == "hang":
+        time.sleep(600)
+    if manner == "error":
+        raise ZeroDivisionError("division by zero")
+    if manner == "full":
+        raise OSError(errno.ENOSPC, "No space left on device", str(Path.home() / "clinic" / "strides.csv"))
+    if manner == "refuse":
+        raise QualityError(
+            "clip a-refuse", "the walker fills 4% of the picture", "at least 15% is needed", "Go closer."
+        )
+    if manner == "linger":
+        threading.Thread(target=time.sleep, args=(600,)).start()
+    print("chatter on the screen")
+    print("more chatter", file=sys.stderr)
+    return f"done by {manner}"
+
+
+def behave_as_named(job: ClipJob, tell: Tell) -> tuple[str, ...]:
+    """Stand-in for the work on a clip."""
+    behave(job.clip.clip_id.rpartition("-")[2], tell)
+    write_text(job.folder / "strides.csv", "measured\n")
+    return ()
+
+
+def beat(path: Path, tell: Tell) -> None:
+    """Count frames for a minute, and leave the count in a file."""
+    for done in range(600):
+        tell("landmarks", done, 600)
+        path.write_text(str(done))
+        time.sleep(0.1)
+
+
+def report_plainly(job: VisitJob, tell: Tell) -> str:
+    """Stand-in for the work on a visit: its record and an empty page."""
+    tell("report", 0, 0)
+    report = VisitReport(
+        subject=job.subject,
+        visit=job.visit,
+        visit_date=job.visit_date,
+        prosthetic_sides=job.prosthetic_sides,
+        changes=job.changes,
+        clips=job.results,
+        quality={},
+        metrics=(),
+        faults=(),
+        run=job.run,
+    )
+    write_json(job.folder / "visit.json", report)
+    write_text(job.folder / "visit.html", "")
+    return ""
+
+
+def abort_on_visit_02(job: VisitJob, tell: Tell) -> str:
+    """Stand-in for the work on a visit whose pages crash the process."""
+    if job.visit == "02":
+        os.abort()
+    return report_plainly(job, tell)
+
+
+def write_half_a_file(path: Path, tell: Tell) -> None:
+    """Be killed in the middle of a write."""
+    from pipeline import store
+
+    def stopped(*_: object) -> None:
+        os.kill(os.getpid(), signal.SIGKILL)
+
+    store.Path.replace = stopped  # type: ignore[method-assign, assignment]
+    store.write_text(path, "new")
+
+
+def run_stage_and_die(folder: Path, tell: Tell) -> None:
+    """Be killed after a stage wrote its files and before it entered the record."""
+    from pipeline import store
+
+    def work() -> list[str]:
+        store.write_text(folder / "result.txt", "complete")
+        os.kill(os.getpid(), signal.SIGKILL)
+        return ["result.txt"]
+
+    store.run_stage(folder, "measures", wanted_fingerprint="a", stale=("result.txt",), work=work)

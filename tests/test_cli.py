@@ -1,0 +1,239 @@
+"""The command line: exit codes, messages without tracebacks, and lines that read well in a file."""
+
+from __future__ import annotations
+
+import subprocess
+import sys
+import tomllib
+from collections.abc import Callable
+from datetime import date
+from pathlib import Path
+
+import pytest
+
+import pipeline
+from pipeline.batch import Progress, StudyResult, VisitResult
+from pipeline.cli import main
+from pipeline.config import config_dir
+from pipeline.console import follow_run, show_summary
+from pipeline.manifest_row import COLUMN_NAMES
+from pipeline.metrics import CATALOGUE
+from pipeline.model import ClipResult, Fault, RunRecord, VisitReport
+from tests.test_manifest import HELP, study
+
+ROOT = Path(__file__).parents[1]
+Run = Callable[..., tuple[int, str, str]]
+
+
+@pytest.fixture
+def run(monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str], tmp_path: Path) -> Run:
+    """Run the command in a folder of its own; gives exit code, output and error output."""
+    monkeypatch.chdir(tmp_path)
+
+    def call(*arguments: str) -> tuple[int, str, str]:
+        monkeypatch.setattr(sys, "argv", ["strideledger", *arguments])
+        with pytest.raises(SystemExit) as caught:
+            main()
+        code = caught.value.code or 0
+        assert isinstance(code, int)
+        return code, *capsys.readouterr()
+
+    return call
+
+
+def test_version_is_that_of_the_distribution(run: Run) -> None:
+    written = tomllib.loads((ROOT / "pyproject.toml").read_text())["project"]["version"]
+    assert run("--version") == (0, f"strideledger {written}\n", "")
+    assert pipeline.__version__ == written
+
+
+def test_module_is_the_command() -> None:
+    done = subprocess.run(
+        [sys.executable, "-m", "pipeline", "--version"], capture_output=True, text=True, cwd=ROOT, check=True
+    )
+    assert done.stdout == f"strideledger {pipeline.__version__}\n"
+
+
+def test_import_of_the_package_loads_nothing_heavy() -> None:
+    code = (
+        "import pipeline, sys\nprint(sorted({'mediapipe', 'cv2', 'numpy', 'pandas', 'matplotlib'} & set(sys.modules)))"
+    )
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, cwd=ROOT, check=True)
+    assert done.stdout == "[]\n"
+
+
+def test_every_name_that_the_package_offers_is_there() -> None:
+    assert all(hasattr(pipeline, name) for name in pipeline.__all__)
+    with pytest.raises(AttributeError, match="module 'pipeline' has no attribute 'run_studdy'"):
+        pipeline.run_studdy  # noqa: B018
+
+
+@pytest.mark.parametrize(
+    ("arguments", "message"),
+    [
+        (("run", "study"), "Missing option '--out'"),
+        (("run", "study", "--out", "out", "--model", "lite"), "'lite' is not one of 'heavy', 'full'"),
+        (("run", "study", "--out", "out", "--workers", "0"), "Invalid value for '--workers'"),
+        (("walk",), "No such command 'walk'"),
+    ],
+)
+def test_wrong_use_ends_with_2_and_says_why(run: Run, arguments: tuple[str, ...], message: str) -> None:
+    code, _, error = run(*arguments)
+    assert code == 2
+    assert message in error
+
+
+def test_wrong_manifest_ends_with_2_before_anything_is_written(run: Run, tmp_path: Path) -> None:
+    (tmp_path / "study").mkdir()
+    study(tmp_path / "study", {"view": "side"}, {"clip": "clips/b.mp4", "date": "1 March"})
+    assert run("run", "study", "--out", "out") == (
+        2,
+        "",
+        "error: manifest.csv: 2 problems found.\n"
+        '  manifest.csv row 2, column view: found "side"; allowed: sagittal, anterior, posterior.\n'
+        '  manifest.csv row 3, column date: found "1 March"; expected a day as 2026-03-14.\n'
+        f"{HELP}\n",
+    )
+    assert not (tmp_path / "out").exists()
+
+
+def test_study_that_is_not_there_ends_with_2(run: Run) -> None:
+    message = f"error: studdy: no such folder; expected a study folder with manifest.csv. {HELP}\n"
+    assert run("run", "studdy", "--out", "out") == (2, "", message)
+
+
+def test_wrong_settings_end_with_2(run: Run, tmp_path: Path) -> None:
+    study(tmp_path, {})
+    (tmp_path / "mine.toml").write_text("[signals]\ncutof_hz = 6.0\n")
+    assert run("run", ".", "--out", "out", "--settings", "mine.toml") == (
+        2,
+        "",
+        "error: settings: 1 problem found.\n  mine.toml: signals.cutof_hz: unknown; did you mean cutoff_hz?\n",
+    )
+
+
+def test_wrong_limits_end_with_2(run: Run, tmp_path: Path) -> None:
+    (tmp_path / "limits").mkdir()
+    text = (config_dir() / "checks/vaulting.toml").read_text(encoding="utf-8")
+    (tmp_path / "limits/vaulting.toml").write_text(text.replace('"hip_vault_height"', '"hip_vault_hight"'))
+    code, _, error = run("check-limits", "limits")
+    assert code == 2
+    assert error.startswith("error: limits in limits: 1 problem found.\n  limits/vaulting.toml: ")
+    study(tmp_path, {})
+    assert run("run", ".", "--out", "out", "--limits", "limits")[::2] == (2, error)
+
+
+def test_results_folder_that_is_a_file_ends_with_2(run: Run, tmp_path: Path) -> None:
+    study(tmp_path, {})
+    (tmp_path / "out").write_text("")
+    message = "error: out: is a file; expected a folder for the results. Give another folder with --out.\n"
+    assert run("run", ".", "--out", "out") == (2, "", message)
+
+
+def test_results_folder_that_cannot_be_made_ends_with_2(run: Run, tmp_path: Path) -> None:
+    study(tmp_path, {})
+    (tmp_path / "file").write_text("")
+    code, _, error = run("run", ".", "--out", "file/out")
+    assert code == 2
+    assert error.startswith("error: file")
+    assert error.endswith("Check free space, and the right to write into the folder given with --out.\n")
+
+
+def test_manifest_command_explains_every_column(run: Run) -> None:
+    code, output, _ = run("manifest")
+    assert code == 0
+    assert [line.split(":")[0] for line in output.splitlines()[2::2]] == list(COLUMN_NAMES)
+
+
+def test_manifest_command_checks_a_study(run: Run, tmp_path: Path) -> None:
+    study(tmp_path, {})
+    counts = "manifest.csv: no problem found; clips: 1, visits: 1.\n"
+    assert run("manifest", ".") == (1, f"{counts}no such file: clips/walk.mp4\n", "")
+    (tmp_path / "clips").mkdir()
+    (tmp_path / "clips/walk.mp4").touch()
+    assert run("manifest", ".") == (0, counts, "")
+
+
+def test_catalogue_lists_every_metric_with_its_unit_on_one_line(run: Run) -> None:
+    code, output, _ = run("catalogue")
+    assert code == 0
+    rows = {line.split()[0]: line for line in output.splitlines()[1:]}
+    assert list(rows) == list(CATALOGUE)
+    for name, spec in CATALOGUE.items():
+        assert f" {spec.unit} " in rows[name]
+        assert spec.title in rows[name]
+
+
+def test_shipped_limits_are_listed_with_their_standing(run: Run) -> None:
+    code, output, _ = run("check-limits")
+    assert code == 0
+    assert "no problem found; faults: " in output.splitlines()[-1]
+    assert all(
+        "provisional" in line or "from memory" in line or "published" in line or "common" in line
+        for line in output.splitlines()[1:-1]
+    )
+
+
+def test_report_of_a_folder_without_results_ends_with_2(run: Run, tmp_path: Path) -> None:
+    (tmp_path / "out").mkdir()
+    assert run("report", "out") == (
+        2,
+        "",
+        "error: out: no visit with saved results; expected sub-*/ses-*/visit.json. "
+        "Give the folder that was given to `strideledger run --out`.\n",
+    )
+
+
+def test_summary_reads_well_in_a_file(
+    capsys: pytest.CaptureFixture[str], tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    clips = (
+        ClipResult("a", "clips/a.mp4", "done", "measures", "", "", 1.0),
+        ClipResult("b", "clips/b.mp4", "failed", "landmarks", "VideoError", "clip b: no [such] file.", 1.0),
+    )
+    record = RunRecord("r", "", "", "", {}, "", "", "", "")
+    faults = (
+        Fault("vaulting", "Vaulting", "sound", "present", "", False, ()),
+        Fault("knee_instability", "Knee instability", "prosthetic", "borderline", "", True, ()),
+        Fault("medial_whip", "Medial whip", "prosthetic", "cannot say", "no clip from behind", False, ()),
+    )
+    report = VisitReport("P01", "01", date(2026, 3, 14), ("left",), "", clips, {}, (), faults, record)
+    folder = tmp_path / "out/sub-P01/ses-01"
+    visits = (
+        VisitResult("P01", "01", folder, folder / "visit.html", report, ""),
+        VisitResult("P01", "02", folder, None, None, "visit P01-02: the process ended with signal 6."),
+    )
+    show_summary(StudyResult(record, tmp_path, clips, visits))
+    assert [line.rstrip() for line in capsys.readouterr().out.splitlines()] == [
+        "",
+        "clips: 1 done, 1 failed",
+        "visit   clips done  present  borderline  not seen  cannot say  present faults",
+        "P01-01  1 of 2      1        1           0         1           Vaulting",
+        "P01-02                                                         no report, see below",
+        "failed: clip b: no [such] file.",
+        "failed: visit P01-02: the process ended with signal 6.",
+        "URGENT: P01-01: Knee instability (borderline). Read the caution in the report before further walking.",
+        "",
+        "reports: 1 of 2 visits",
+        "out/sub-P01/ses-01/visit.html",
+    ]
+
+
+def test_progress_in_a_file_is_one_line_for_each_clip(capsys: pytest.CaptureFixture[str]) -> None:
+    with follow_run(2) as progress:
+        for done in range(100):
+            progress(Progress("clip a", "landmarks", done, 100))
+        progress(Progress("clip a", "end", state="done", message="landmarks unchanged since then"))
+        progress(Progress("clip b", "end", state="failed", message=f"clip b: {'long ' * 60}[s]."))
+    assert capsys.readouterr().err.splitlines() == [
+        "done    clip a (landmarks unchanged since then)",
+        f"failed  clip b: {'long ' * 60}[s].",
+    ]
+
+
+def test_benchmarks_are_reached_through_the_command(run: Run) -> None:
+    code, output, _ = run("bench", "--help")
+    assert code == 0
+    assert "accuracy" in output
+    assert run("bench", "accuracy", "--no-such-option")[0] == 2
