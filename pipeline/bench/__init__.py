@@ -1,0 +1,17 @@
+"""Benchmarks: figures printed in one run, against clips whose truth is known."""
+
+from __future__ import annotations
+
+import typer
+
+from pipeline.bench.accuracy import accuracy
+from pipeline.bench.speed import speed
+
+app = typer.Typer(add_completion=False, no_args_is_help=True, help=__doc__)
+app.command()(accuracy)
+app.command()(speed)
+
+
+def main(arguments: list[str]) -> None:
+    """Run `bench` with its own arguments."""
+    app(arguments, prog_name="strideledger bench", standalone_mode=False)

@@ -1,0 +1,141 @@
+"""Truth of rendered clips, as events and strides of the same form as the pipeline's."""
+
+from __future__ import annotations
+
+import json
+from dataclasses import dataclass
+from itertools import pairwise
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from pipeline.errors import StageError
+from pipeline.model import SIDES, FloatArray, Side, StrideSet, View
+from pipeline.strides import inner_events, sample_curves
+from pipeline.tables import STRIDES, check_table
+
+HIP_TO_ANKLE = ("hip", "knee", "ankle")
+
+
+@dataclass(frozen=True, slots=True)
+class ClipTruth:
+    """What is known about one clip.
+
+    Attributes
+    ----------
+    events : DataFrame
+        side, kind, time_s.
+    strides : StrideSet
+        Whole strides inside the clip, with the pipeline's curves made from 3D joints.
+    signals : dict of quantity to dict of side to (n_frames,)
+    time_s : (n_frames,)
+        [s]
+    leg_m : float
+        Hip to knee to ankle. [m]
+    injected : dict of fault size to number
+    look : str
+        Look of the prosthetic limb.
+    """
+
+    events: pd.DataFrame
+    strides: StrideSet
+    signals: dict[str, dict[Side, FloatArray]]
+    time_s: FloatArray
+    leg_m: float
+    injected: dict[str, float]
+    look: str
+
+
+def load_truth(path: Path) -> ClipTruth:
+    """Return the truth of one rendered clip.
+
+    Raises
+    ------
+    StageError
+        The truth file is missing.
+    """
+    if not path.is_file():
+        raise StageError(
+            path.name, "no truth file", "one is written beside each rendered clip", "Render the clips again."
+        )
+    record = json.loads(path.read_text(encoding="utf-8"))
+    gait = record["gait"]
+    events = pd.DataFrame(gait["events"])[["side", "kind", "time_s"]]
+    time_s = np.array(record["time_s"], dtype=float)
+    joints = {name: np.array(points, dtype=float) for name, points in record["joints_m"].items()}
+    rest = {name: np.array(point) for name, point in record["rest_m"].items()}
+    bones = [np.linalg.norm(rest[f"left_{a}"] - rest[f"left_{b}"]) for a, b in pairwise(HIP_TO_ANKLE)]
+    leg_m = float(sum(bones))
+    signals = _signals(gait, joints, record["view"], leg_m)
+    near: Side | None = None
+    if record["view"] == "sagittal":
+        near = "left" if record["leftward"] else "right"
+    table = _stride_table(events, record["view"], near, path.name)
+    return ClipTruth(
+        events=events,
+        strides=StrideSet(table, sample_curves(table, time_s, signals)),
+        signals=signals,
+        time_s=time_s,
+        leg_m=leg_m,
+        injected={key: float(value) for key, value in gait["settings"]["faults"].items()},
+        look=str(record["look"]["limb"]),
+    )
+
+
+def _signals(
+    gait: dict[str, Any], joints: dict[str, FloatArray], view: View, leg_m: float
+) -> dict[str, dict[Side, FloatArray]]:
+    """The pipeline's quantities from 3D joints: same definitions, no camera."""
+    hip = (joints["left_hip"] + joints["right_hip"]) / 2
+    hip_pct = 100 * (hip[:, 2] - hip[:, 2].mean()) / leg_m
+    # Sideways axis of the walk: from the right hip to the left one, on average.
+    across = (joints["left_hip"] - joints["right_hip"]).mean(axis=0)
+    across[2] = 0.0
+    across /= np.linalg.norm(across)
+    signals: dict[str, dict[Side, FloatArray]] = {}
+    for name in ("knee_flexion_deg", "arm_angle_deg", "foot_direction_deg"):
+        signals[name] = {side: np.array(gait[name][side], dtype=float) for side in SIDES}
+    signals["hip_height_pct"] = {side: hip_pct for side in SIDES}
+    signals["heel_height_pct"] = {}
+    signals["heel_offset_pct"] = {}
+    for side in SIDES:
+        heel = joints[f"{side}_heel_back"]
+        rise = 100 * heel[:, 2] / leg_m
+        outward = 1 if side == "left" else -1
+        signals["heel_height_pct"][side] = rise - np.percentile(rise, 10)
+        signals["heel_offset_pct"][side] = 100 * outward * ((heel - hip) @ across) / leg_m
+    wanted: dict[str, tuple[str, ...]] = {
+        "sagittal": ("knee_flexion_deg", "arm_angle_deg", "hip_height_pct", "heel_height_pct"),
+        "anterior": ("foot_direction_deg",),
+        "posterior": ("heel_offset_pct",),
+    }
+    return {name: signals[name] for name in wanted[view]}
+
+
+def _stride_table(events: pd.DataFrame, view: View, near: Side | None, clip_id: str) -> pd.DataFrame:
+    """Whole strides between true contacts."""
+    rows = []
+    for side in SIDES:
+        contacts = events[(events["side"] == side) & (events["kind"] == "contact")]["time_s"]
+        for i, (start_s, end_s) in enumerate(pairwise(float(time_s) for time_s in contacts)):
+            inner = inner_events(events, side, start_s, end_s)
+            row = {
+                "stride_id": f"{clip_id}:{side}:{i}",
+                "clip_id": clip_id,
+                "view": view,
+                "side": side,
+                "near": side == near,
+                "pass_number": 1,
+                "start_s": start_s,
+                "end_s": end_s,
+                "fps": 1000.0,
+                "leg_length_px": np.nan,
+                "m_per_px": np.nan,
+                "seen_share": 1.0,
+                "use": all(np.isfinite(time_s) for time_s in inner.values()),
+                "why_not": "",
+            }
+            rows.append(row | inner)
+    return check_table(pd.DataFrame(rows), STRIDES, "true strides")
