@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 from pipeline.model import (
     Check,
     Fault,
@@ -22,9 +24,7 @@ STRONGEST_FIRST: dict[str, tuple[Verdict, ...]] = {
 }
 
 
-def judge(
-    values: tuple[MetricValue, ...], limits: Limits, prosthetic_sides: tuple[Side, ...]
-) -> tuple[Fault, ...]:
+def judge(values: tuple[MetricValue, ...], limits: Limits, prosthetic_sides: tuple[Side, ...]) -> tuple[Fault, ...]:
     """Return every fault of the limits with its verdict and the findings behind it.
 
     Parameters
@@ -74,9 +74,7 @@ def _findings(
         return [
             _finding(
                 check,
-                MetricValue(
-                    check.metric, check.side, None, check.unit, 0, None, None, None, "not_visible", reason
-                ),
+                MetricValue(check.metric, check.side, None, check.unit, 0, None, None, None, "not_visible", reason),
             )
         ]
     return [_finding(check, by_key[check.metric, side]) for side in sides]
@@ -86,9 +84,9 @@ def _sides(check: Check, prosthetic_sides: tuple[Side, ...]) -> tuple[list[str],
     """The value sides a check reads, or the reason why there is none."""
     one = len(prosthetic_sides) == 1
     if check.side == "prosthetic":
-        return list(prosthetic_sides), "" if prosthetic_sides else "no prosthetic limb in the manifest"
+        return list(prosthetic_sides), "" if prosthetic_sides else "the manifest names no prosthetic limb"
     if not one:
-        why = "both limbs are prosthetic" if prosthetic_sides else "no prosthetic limb in the manifest"
+        why = "both limbs are prosthetic" if prosthetic_sides else "the manifest names no prosthetic limb"
         return [], f"{why}: there is no sound side to compare with"
     return (["prosthetic/sound"] if check.side == "both" else [other_side(prosthetic_sides[0])]), ""
 
@@ -115,15 +113,26 @@ def _finding(check: Check, value: MetricValue) -> Finding:
     )
 
 
-def _fault(
-    definition: FaultDefinition, findings: tuple[Finding, ...], prosthetic_sides: tuple[Side, ...]
-) -> Fault:
+def _without_open_pairs(findings: tuple[Finding, ...]) -> tuple[Finding, ...]:
+    """Findings in which an interval that reaches past an upper and a lower limit says nothing at all."""
+    open_ends = {
+        (finding.metric, finding.side, finding.direction) for finding in findings if finding.verdict == "borderline"
+    }
+    reason = "the 95 % interval reaches past both limits"
+    return tuple(
+        replace(finding, verdict="cannot say", reason=reason)
+        if {(finding.metric, finding.side, way) for way in ("above", "below")} <= open_ends
+        else finding
+        for finding in findings
+    )
+
+
+def _fault(definition: FaultDefinition, findings: tuple[Finding, ...], prosthetic_sides: tuple[Side, ...]) -> Fault:
     """One fault's verdict from its findings."""
+    findings = _without_open_pairs(findings)
     verdicts = {finding.verdict for finding in findings}
     verdict = next(item for item in STRONGEST_FIRST[definition.rule] if item in verdicts)
-    reasons = dict.fromkeys(
-        finding.reason for finding in findings if finding.verdict == verdict and finding.reason
-    )
+    reasons = dict.fromkeys(finding.reason for finding in findings if finding.verdict == verdict and finding.reason)
     side = " and ".join(prosthetic_sides) if definition.side == "prosthetic" else definition.side
     if definition.side == "sound" and len(prosthetic_sides) == 1:
         side = other_side(prosthetic_sides[0])

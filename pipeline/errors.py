@@ -62,7 +62,7 @@ class StageError(PipelineError):
     """A stage failed in a way that none of the above describes: a crash, a hang, a bug."""
 
 
-class ManyProblems(PipelineError):
+class ManyProblems(PipelineError):  # noqa: N818 - it is several errors
     """Several problems of one file, shown together, one per line."""
 
     def __init__(self, item: str, problems: list[str], do: str = "") -> None:

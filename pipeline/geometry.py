@@ -74,9 +74,7 @@ def knee_flexion_deg(hip: FloatArray, knee: FloatArray, ankle: FloatArray) -> Fl
     return wrap_deg(from_vertical_deg(hip, knee) - from_vertical_deg(knee, ankle))
 
 
-def ankle_dorsiflexion_deg(
-    knee: FloatArray, ankle: FloatArray, heel: FloatArray, toe: FloatArray
-) -> FloatArray:
+def ankle_dorsiflexion_deg(knee: FloatArray, ankle: FloatArray, heel: FloatArray, toe: FloatArray) -> FloatArray:
     """Return ankle dorsiflexion: foot pitch minus shank angle; 0 for a level foot under an upright shank.
 
     Parameters
@@ -118,7 +116,7 @@ def point(xy_px: FloatArray, side: Side, part: str) -> FloatArray:
 def leg_length_px(xy_px: FloatArray, side: Side) -> FloatArray:
     """Return thigh plus shank length of one limb in each frame, (n,). [px]"""
     hip, knee, ankle = (point(xy_px, side, part) for part in ("hip", "knee", "ankle"))
-    return np.linalg.norm(knee - hip, axis=1) + np.linalg.norm(ankle - knee, axis=1)
+    return np.asarray(np.linalg.norm(knee - hip, axis=1) + np.linalg.norm(ankle - knee, axis=1))
 
 
 def smooth_size_px(size_px: FloatArray, time_s: FloatArray) -> FloatArray:
@@ -151,8 +149,8 @@ def smooth_size_px(size_px: FloatArray, time_s: FloatArray) -> FloatArray:
         if kept.sum() < 10:
             break
         use = kept
-    inverse = line(time_s)
-    return np.where(inverse > 0, 1.0 / np.where(inverse > 0, inverse, 1.0), np.nan)
+    inverse: FloatArray = line(time_s)
+    return np.asarray(np.divide(1.0, inverse, out=np.full(len(inverse), np.nan), where=inverse > 0))
 
 
 def foot_direction_deg(heel: FloatArray, toe: FloatArray, foot_px: FloatArray, outward: int) -> FloatArray:

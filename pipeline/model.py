@@ -125,8 +125,8 @@ class Scale:
 class Pass:
     """A stretch of straight walking: frames `start` to `stop` (exclusive).
 
-    `direction` is +1 (to the right of the picture, or any frontal pass) or -1; `near_side` is the limb towards
-    the camera, None in a frontal view.
+    `direction` is +1 (to the right of the picture, or any frontal pass) or -1; `near_side` is the limb
+    towards the camera, None in a frontal view.
     """
 
     start: int
@@ -169,8 +169,7 @@ class MetricValue:
 
     `value` is the median over `n_strides`; `spread` is the standard deviation over strides; `low` and
     `high` bound the 95 % interval of the value, from the spread and the metric's measurement error.
-    Only `status == "ok"` carries numbers; any other status has its reason. `stride_values` are the values of
-    the strides in `stride_ids`, in that order; empty where a metric has none of its own for a stride.
+    Only `status == "ok"` carries numbers; any other has its reason. `stride_values` belong to `stride_ids`.
     """
 
     metric: str
@@ -230,10 +229,7 @@ class FaultDefinition:
 
 @dataclass(frozen=True, slots=True)
 class Limits:
-    """All fault definitions and checks, in the order of the faults, with the hash of the files.
-
-    `measurement_error` is each metric's own error, one standard deviation in the metric's unit.
-    """
+    """All fault definitions and checks in their order, each metric's own error (one sd), and the files' hash."""
 
     faults: tuple[FaultDefinition, ...]
     checks: tuple[Check, ...]

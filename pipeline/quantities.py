@@ -48,9 +48,7 @@ QUANTITIES: tuple[Quantity, ...] = (
     Quantity("hip_height_pct", "Hip height", "% leg length", "sagittal", "above the walk's mean height"),
     Quantity("heel_height_pct", "Heel height", "% leg length", "sagittal", "above its level in stance"),
     Quantity("foot_direction_deg", "Foot direction", "deg", "anterior", "external (toe out)"),
-    Quantity(
-        "heel_offset_pct", "Sideways heel position", "% leg length", "posterior", "away from the midline"
-    ),
+    Quantity("heel_offset_pct", "Sideways heel position", "% leg length", "posterior", "away from the midline"),
 )
 
 

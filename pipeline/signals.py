@@ -114,7 +114,8 @@ def lowpass(values: FloatArray, *, fps: float, cutoff_hz: float) -> FloatArray:
         for start, stop in runs(masks[:, i]):
             if stop - start > 3:
                 part = values[start:stop, columns]
-                smooth[start:stop, columns] = sosfiltfilt(sections, part, axis=0, padlen=min(pad, len(part) - 1))
+                padlen = min(pad, len(part) - 1)
+                smooth[start:stop, columns] = sosfiltfilt(sections, part, axis=0, padlen=padlen)
     return smooth
 
 
@@ -146,6 +147,4 @@ def parabola_peak(values: FloatArray, index: int) -> float:
 def crossing(values: FloatArray, level: float, index: int) -> float:
     """Return the fractional index at which a straight line from `index` to the next sample meets `level`."""
     here, after = values[index], values[index + 1]
-    return (
-        index + float(np.clip((level - here) / (after - here), 0.0, 1.0)) if after != here else float(index)
-    )
+    return index + float(np.clip((level - here) / (after - here), 0.0, 1.0)) if after != here else float(index)

@@ -160,9 +160,7 @@ def _check_file(file: _CheckFile, sources: set[str]) -> list[str]:
 def _unknown(word: str, known: list[str]) -> str:
     """Say that a word is unknown, with the nearest known one."""
     close = difflib.get_close_matches(word, known, n=1)
-    return f"{word!r} is unknown" + (
-        f"; did you mean {close[0]!r}?" if close else f"; known: {', '.join(known)}"
-    )
+    return f"{word!r} is unknown" + (f"; did you mean {close[0]!r}?" if close else f"; known: {', '.join(known)}")
 
 
 def _in_words(detail: dict[str, object]) -> str:

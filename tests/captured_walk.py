@@ -74,9 +74,7 @@ def captured_walk(name: str = "walker/0walk_forward.txt", *, repeats: int = 5) -
             f"{side}_shoulder": shoulder, f"{side}_elbow": elbow,
             f"{side}_wrist": elbow + forearm.apply([0, -FOREARM_M, 0]),
         }  # fmt: skip
-    flexion = {
-        side: -np.degrees(looped[:, COLUMNS[f"{side}_knee"][0]]) for side in ("left", "right")
-    }  # type: dict[Side, FloatArray]
+    flexion = {side: -np.degrees(looped[:, COLUMNS[f"{side}_knee"][0]]) for side in ("left", "right")}  # type: dict[Side, FloatArray]
     return CapturedWalk(np.arange(len(looped)) * step_s, points, flexion)
 
 

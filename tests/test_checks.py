@@ -94,7 +94,7 @@ def test_two_prostheses_are_judged_each_and_have_no_sound_side() -> None:
 
 def test_without_a_prosthesis_nothing_can_be_said() -> None:
     fault = judge((value(*PRESENT),), Limits((FAULT,), (CHECK,), {}, ""), ())[0]
-    assert (fault.verdict, fault.reason) == ("cannot say", "no prosthetic limb in the manifest")
+    assert (fault.verdict, fault.reason) == ("cannot say", "the manifest names no prosthetic limb")
 
 
 def test_only_a_seen_urgent_fault_is_urgent() -> None:
@@ -103,3 +103,12 @@ def test_only_a_seen_urgent_fault_is_urgent() -> None:
     assert judge((value(*BORDER),), urgent, ("right",))[0].urgent
     assert not judge((value(*NOT_SEEN),), urgent, ("right",))[0].urgent
     assert not judge((unmeasured(),), urgent, ("right",))[0].urgent
+
+
+def test_an_interval_past_an_upper_and_a_lower_limit_says_nothing() -> None:
+    """By hand: -14 to 23 against 10 and -10 is neither within nor outside of either."""
+    checks = (CHECK, replace(CHECK, id="d", direction="below", limit=-10.0))
+    fault = judge((value(-14.0, 23.0),), Limits((FAULT,), checks, {}, ""), ("right",))[0]
+    assert (fault.verdict, fault.reason) == ("cannot say", "the 95 % interval reaches past both limits")
+    one_sided = judge((value(-9.0, 23.0),), Limits((FAULT,), checks, {}, ""), ("right",))[0]
+    assert one_sided.verdict == "borderline"

@@ -56,9 +56,7 @@ def test_body_axes_turn_the_picture_to_forward_and_up() -> None:
     assert body_axes(np.array([[10.0, 20.0]]), -1).tolist() == [[-10.0, -20.0]]
 
 
-@given(
-    angle=st.floats(-60, 120), size=st.floats(0.1, 1000), x=st.floats(-1e4, 1e4), direction=st.sampled_from([1, -1])
-)
+@given(angle=st.floats(-60, 120), size=st.floats(0.1, 1000), x=st.floats(-1e4, 1e4), direction=st.sampled_from([1, -1]))
 def test_knee_flexion_ignores_scale_place_and_direction(angle: float, size: float, x: float, direction: int) -> None:
     """Law: a picture made larger, moved or mirrored with its direction of travel has the same knee."""
     shank = np.radians(angle)

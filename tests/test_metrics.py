@@ -140,14 +140,14 @@ def test_whip_is_the_departure_from_a_straight_path() -> None:
 def test_each_status_has_its_reason() -> None:
     values = values_of(both_passes(Walker(fps=30.0)))
     assert values["foot_rotation_at_contact", "right"].status == "wrong_view"
-    assert values["foot_rotation_at_contact", "right"].reason == "needs a usable anterior clip"
+    assert values["foot_rotation_at_contact", "right"].reason == "no usable anterior clip was given"
     slow = values["knee_extension_speed", "right"]
     assert (slow.status, slow.value) == ("not_visible", None)
-    assert slow.reason == "filmed at 30 frames/s; at least 60 are needed"
+    assert slow.reason == "it was filmed at 30 frames/s; at least 60 are needed"
     one_way = measure_clip(make_clip(), INFO, Walker(direction=1).track(), SETTINGS).strides
     far = values_of(one_way)["arm_swing_range", "left"]
     assert far.status == "too_few_strides"
-    assert far.reason == "0 whole strides of this limb with it towards the camera; at least 3 are needed"
+    assert far.reason == "0 whole strides of this limb with it towards the camera were found; at least 3 are needed"
     assert values_of(one_way)["arm_swing_asymmetry", "prosthetic/sound"].reason.startswith("left limb: 0 whole")
 
 
@@ -165,9 +165,7 @@ def test_an_exception_in_one_metric_leaves_the_others() -> None:
         raise ZeroDivisionError("on purpose")
 
     specs: dict[str, MetricSpec] = family.specs | {"stride_time": METRICS["stride_time"]}
-    values = run_metrics(
-        specs, {}, both_passes(Walker()), prosthetic_sides=(), min_strides=3, measurement_error={}
-    )
+    values = run_metrics(specs, {}, both_passes(Walker()), prosthetic_sides=(), min_strides=3, measurement_error={})
     by_key = {(value.metric, value.side): value for value in values}
     assert by_key["broken", "left"].status == "failed"
     assert by_key["broken", "left"].reason == "ZeroDivisionError: on purpose"
@@ -175,7 +173,7 @@ def test_an_exception_in_one_metric_leaves_the_others() -> None:
 
 
 def test_interval_of_a_median_by_hand() -> None:
-    """Stride times 1.0 and 1.1 and 1.2 s: median 1.1, sd 0.1, half width t(2) 4.303 x 1.2533 x 0.1 / sqrt 3 = 0.3113."""
+    """Stride times 1.0, 1.1, 1.2 s: median 1.1, sd 0.1, half width t(2) 4.303 x 1.2533 x 0.1 / sqrt 3 = 0.3113."""
     strides = curve_strides("knee_flexion_deg", np.zeros((3, 101)))
     strides.table["end_s"] = [1.0, 1.1, 1.2]
     value = values_of(strides)["stride_time", "right"]

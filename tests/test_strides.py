@@ -34,9 +34,7 @@ def table_of(rows: list[tuple[str, str, float]], passes: list[Pass] | None = Non
     )
     motion = prepare(Walker().track(), SETTINGS.signals)
     passes = passes or [Pass(0, 360, 1, "right")]
-    return find_strides(
-        make_clip(), motion, passes, events, leg_px=200.0, scale=None, settings=SETTINGS.strides
-    )
+    return find_strides(make_clip(), motion, passes, events, leg_px=200.0, scale=None, settings=SETTINGS.strides)
 
 
 def test_strides_and_times_by_hand() -> None:
@@ -140,7 +138,7 @@ def test_curves_come_from_the_strides_own_side() -> None:
     table = table_of(EVENTS)
     motion = prepare(Walker().track(), SETTINGS.signals)
     constant = {"left": np.full(360, 1.0), "right": np.full(360, 2.0)}
-    curves = sample_curves(table, motion, {"knee_flexion_deg": constant})["knee_flexion_deg"]
+    curves = sample_curves(table, motion.time_s, {"knee_flexion_deg": constant})["knee_flexion_deg"]
     assert (curves[(table["side"] == "left").to_numpy()] == 1.0).all()
     assert (curves[(table["side"] == "right").to_numpy()] == 2.0).all()
 

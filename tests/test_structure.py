@@ -12,7 +12,8 @@ PACKAGE = ROOT / "pipeline"
 LEVELS = [
     {"errors", "model", "tables"},
     {"config", "manifest", "manifest_row", "store"},
-    {"models", "containers", "video", "pictures", "subject", "landmarks", "signals", "geometry", "motion", "quantities", "quality"},
+    {"models", "containers", "video", "pictures", "subject", "landmarks", "signals"},
+    {"geometry", "identity", "motion", "quantities", "quality"},
     {"events", "strides"},
     {"metrics"},
     {"thresholds", "checks", "stages"},

@@ -19,9 +19,7 @@ LAUZIERE_TABLE_1 = [
 
 
 @pytest.mark.parametrize(("non_paretic", "paretic", "printed_ratio", "index", "angle"), LAUZIERE_TABLE_1)
-def test_printed_indices(
-    non_paretic: float, paretic: float, printed_ratio: float, index: float, angle: float
-) -> None:
+def test_printed_indices(non_paretic: float, paretic: float, printed_ratio: float, index: float, angle: float) -> None:
     """Tolerance: half a unit of the last printed digit; 1.475 is printed as 1.48."""
     assert ratio(non_paretic, paretic) == pytest.approx(printed_ratio, abs=0.0051)
     assert symmetry_index_pct(non_paretic, paretic) == pytest.approx(index, abs=0.006)

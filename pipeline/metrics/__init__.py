@@ -11,9 +11,7 @@ from pipeline.metrics.temporal import TEMPORAL
 FAMILIES: tuple[Family, ...] = (TEMPORAL, SAGITTAL, FRONTAL)
 
 
-def join_families(
-    families: tuple[Family, ...], pairs: tuple[PairSpec, ...]
-) -> dict[str, MetricSpec | PairSpec]:
+def join_families(families: tuple[Family, ...], pairs: tuple[PairSpec, ...]) -> dict[str, MetricSpec | PairSpec]:
     """Return all declarations by id; a repeated id is a bug and fails."""
     joined: dict[str, MetricSpec | PairSpec] = {}
     for family in families:

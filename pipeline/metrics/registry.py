@@ -47,14 +47,12 @@ class MetricSpec:
 
     def __post_init__(self) -> None:
         if self.unit not in UNITS:
-            raise ValueError(
-                f"metric {self.id!r}: unit {self.unit!r} is not known; use one of {sorted(UNITS)}"
-            )
+            raise ValueError(f"metric {self.id!r}: unit {self.unit!r} is not known; use one of {sorted(UNITS)}")
 
 
 @dataclass(frozen=True, slots=True)
 class PairSpec:
-    """A comparison of a metric's two sides: prosthetic with sound, or left with right without a prosthesis."""
+    """A comparison of a metric's sides: prosthetic with sound, or left with right without a prosthesis."""
 
     id: str
     title: str
@@ -169,9 +167,7 @@ def compare(pair: PairSpec, first: Estimate, second: Estimate, first_name: str, 
             return Estimate(status=side.status, reason=f"{name} limb: {side.reason}")
     value = pair.compute(first.value, second.value)
     if not np.isfinite(value):
-        return Estimate(
-            status="failed", reason=f"no finite comparison of {first.value:g} and {second.value:g}"
-        )
+        return Estimate(status="failed", reason=f"{first.value:g} and {second.value:g} cannot be compared")
     step = 1e-4 * max(abs(first.value), abs(second.value), 1e-6)
     by_first = (pair.compute(first.value + step, second.value) - value) / step
     by_second = (pair.compute(first.value, second.value + step) - value) / step
@@ -189,7 +185,7 @@ def _estimate(spec: MetricSpec, strides: StrideSet, side: Side, min_strides: int
     table = strides.table
     in_view = table["view"].isin(spec.views)
     if not in_view.any():
-        return Estimate(status="wrong_view", reason=f"needs a usable {' or '.join(sorted(spec.views))} clip")
+        return Estimate(status="wrong_view", reason=f"no usable {' or '.join(sorted(spec.views))} clip was given")
     chosen = in_view & (table["side"] == side) & table["use"]
     where = "whole strides of this limb"
     if spec.near_only:
@@ -200,14 +196,15 @@ def _estimate(spec: MetricSpec, strides: StrideSet, side: Side, min_strides: int
     if slow.any() and not chosen.any():
         rate = f"{float(table['fps'][slow].median()):.0f}"
         return Estimate(
-            status="not_visible", reason=f"filmed at {rate} frames/s; at least {spec.min_fps:.0f} are needed"
+            status="not_visible",
+            reason=f"it was filmed at {rate} frames/s; at least {spec.min_fps:.0f} are needed",
         )
     part = select(strides, chosen)
     if "m_per_px" in spec.needs and not part.table["m_per_px"].notna().any():
-        return Estimate(status="no_scale", reason="no height or known length in the manifest")
+        return Estimate(status="no_scale", reason="the manifest gives no height or known length")
     missing = [name for name in spec.needs if name not in part.table and name not in part.curves]
     if missing:
-        return Estimate(status="not_visible", reason=f"no usable signal for {', '.join(missing)}")
+        return Estimate(status="not_visible", reason=f"there is no usable signal for {', '.join(missing)}")
     try:
         per_stride = np.asarray(spec.compute(part), dtype=float)
     except Exception as error:  # one metric must not take the others with it
@@ -218,7 +215,9 @@ def _estimate(spec: MetricSpec, strides: StrideSet, side: Side, min_strides: int
     if count < min_strides:
         status: Status = "not_visible" if len(per_stride) >= min_strides else "too_few_strides"
         return Estimate(
-            status=status, n_strides=count, reason=f"{count} {where}; at least {min_strides} are needed"
+            status=status,
+            n_strides=count,
+            reason=f"{count} {where} were found; at least {min_strides} are needed",
         )
     kept = per_stride[seen]
     spread = float(np.std(kept, ddof=1)) if count > 1 else float("nan")
@@ -256,9 +255,7 @@ def _value(metric: str, side: str, unit: str, estimate: Estimate, own_error: flo
     )
 
 
-def window(
-    strides: StrideSet, curve: str, start_pct: pd.Series | float, end_pct: pd.Series | float
-) -> FloatArray:
+def window(strides: StrideSet, curve: str, start_pct: pd.Series | float, end_pct: pd.Series | float) -> FloatArray:
     """Return a curve inside a stretch of each stride; NaN outside it.
 
     Parameters

@@ -15,17 +15,13 @@ def stride_time(strides: StrideSet) -> FloatArray:
     return (strides.table["end_s"] - strides.table["start_s"]).to_numpy()
 
 
-@TEMPORAL.metric(
-    title="Cadence", unit="steps/min", views=ANY, needs=("start_s", "end_s"), source="definition"
-)
+@TEMPORAL.metric(title="Cadence", unit="steps/min", views=ANY, needs=("start_s", "end_s"), source="definition")
 def cadence(strides: StrideSet) -> FloatArray:
     """Return two steps over the stride's time, (n_strides,). [steps/min]"""
     return 120.0 / stride_time(strides)
 
 
-@TEMPORAL.metric(
-    title="Step time", unit="s", views=ANY, needs=("opposite_contact_s", "end_s"), source="definition"
-)
+@TEMPORAL.metric(title="Step time", unit="s", views=ANY, needs=("opposite_contact_s", "end_s"), source="definition")
 def step_time(strides: StrideSet) -> FloatArray:
     """Return the time from the other foot's contact to this foot's next, (n_strides,). [s]
 
@@ -36,9 +32,7 @@ def step_time(strides: StrideSet) -> FloatArray:
     return (strides.table["end_s"] - strides.table["opposite_contact_s"]).to_numpy()
 
 
-@TEMPORAL.metric(
-    title="Stance time", unit="s", views=ANY, needs=("start_s", "toe_off_s"), source="definition"
-)
+@TEMPORAL.metric(title="Stance time", unit="s", views=ANY, needs=("start_s", "toe_off_s"), source="definition")
 def stance_time(strides: StrideSet) -> FloatArray:
     """Return the time from contact to toe-off of the same foot, (n_strides,). [s]
 
