@@ -51,10 +51,11 @@ def measure_clip(clip: Clip, info: VideoInfo, track: LandmarkTrack, settings: Se
         The recording cannot be measured, or nobody walks in it.
     """
     quality = check_recording(clip, info, track, settings.quality)
-    track, swapped = undo_swaps(track)
+    # Where the walk goes does not depend on which leg is which.
+    passes = find_passes(prepare(track, settings.signals), clip.view)
+    track, swapped = undo_swaps(track, passes if clip.view == "sagittal" else [])
     quality = (*quality, swap_note(swapped))
     motion = prepare(track, settings.signals)
-    passes = find_passes(motion, clip.view)
     if not passes:
         raise QualityError(
             f"clip {clip.clip_id}",

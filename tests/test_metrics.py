@@ -107,7 +107,9 @@ def test_hip_rise_over_a_straight_leg() -> None:
 def curve_strides(name: str, curves: FloatArray, **columns: float) -> StrideSet:
     """Strides of 1 s of the right limb with a hand-made curve."""
     table = measure_clip(make_clip(), INFO, Walker().track(), SETTINGS).strides.table.iloc[: len(curves)].copy()
-    table = table.assign(side="right", use=True, near=True, start_s=0.0, end_s=1.0, toe_off_s=0.6, **columns)
+    table = table.assign(
+        side="right", use=True, near=True, start_s=0.0, end_s=1.0, opposite_contact_s=0.5, toe_off_s=0.6, **columns
+    )
     return StrideSet(table.reset_index(drop=True), {name: curves})
 
 

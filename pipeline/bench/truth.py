@@ -63,7 +63,7 @@ def load_truth(path: Path) -> ClipTruth:
     record = json.loads(path.read_text(encoding="utf-8"))
     gait = record["gait"]
     events = pd.DataFrame(gait["events"])[["side", "kind", "time_s"]]
-    time_s = np.array(record["time_s"], dtype=float)
+    time_s = np.array(gait["time_s"], dtype=float)
     joints = {name: np.array(points, dtype=float) for name, points in record["joints_m"].items()}
     rest = {name: np.array(point) for name, point in record["rest_m"].items()}
     bones = [np.linalg.norm(rest[f"left_{a}"] - rest[f"left_{b}"]) for a, b in pairwise(HIP_TO_ANKLE)]

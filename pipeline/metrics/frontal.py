@@ -13,7 +13,9 @@ FRONTAL = Family("frontal")
 # (12 %) to heel-off (31 %); both are textbook values (perry_2010, from memory).
 AT_CONTACT_PCT = (0.0, 4.0)
 FOOT_FLAT_PCT = (16.0, 30.0)
-# A whip is over before mid-swing (common practice).
+# Toe-off comes about 10 % of the stride after the other foot's contact, and a whip is over before mid-swing, 20 %
+# later (perry_2010, from memory; common practice).
+TOE_OFF_AFTER_OTHER_CONTACT_PCT = 10.0
 WHIP_PCT = 20.0
 
 
@@ -54,7 +56,7 @@ def foot_direction_in_stance(strides: StrideSet) -> FloatArray:
     unit="% leg length",
     positive="lateral (away from the midline)",
     views=("posterior",),
-    needs=("heel_offset_pct", "toe_off_s"),
+    needs=("heel_offset_pct", "opposite_contact_s"),
     source="own_choice_whip",
 )
 def heel_whip(strides: StrideSet) -> FloatArray:
@@ -64,10 +66,12 @@ def heel_whip(strides: StrideSet) -> FloatArray:
 
     Notes
     -----
-    The straight path joins the heel's position at toe-off and 20 % of the stride later.
+    The straight path joins the heel's position at toe-off and 20 % of the stride later. Toe-off is taken 10 % of
+    the stride after the other foot's contact, since it is not timed in a frontal view.
     """
     values = np.full(len(strides.table), np.nan)
-    toe_off = np.round(percent_of_stride(strides.table, "toe_off_s").to_numpy())
+    other_contact = percent_of_stride(strides.table, "opposite_contact_s").to_numpy()
+    toe_off = np.round(other_contact + TOE_OFF_AFTER_OTHER_CONTACT_PCT)
     for i, curve in enumerate(strides.curves["heel_offset_pct"]):
         if not np.isfinite(toe_off[i]):
             continue

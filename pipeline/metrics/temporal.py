@@ -7,6 +7,8 @@ from pipeline.model import FloatArray, StrideSet, View
 
 TEMPORAL = Family("temporal")
 ANY: tuple[View, ...] = ("sagittal", "anterior", "posterior")
+# Frontal contacts are good enough for whole strides, not for one step against the other; toe-off is not timed there.
+SIDE_VIEW: tuple[View, ...] = ("sagittal",)
 
 
 @TEMPORAL.metric(title="Stride time", unit="s", views=ANY, needs=("start_s", "end_s"), source="definition")
@@ -21,7 +23,9 @@ def cadence(strides: StrideSet) -> FloatArray:
     return 120.0 / stride_time(strides)
 
 
-@TEMPORAL.metric(title="Step time", unit="s", views=ANY, needs=("opposite_contact_s", "end_s"), source="definition")
+@TEMPORAL.metric(
+    title="Step time", unit="s", views=SIDE_VIEW, needs=("opposite_contact_s", "end_s"), source="definition"
+)
 def step_time(strides: StrideSet) -> FloatArray:
     """Return the time from the other foot's contact to this foot's next, (n_strides,). [s]
 
@@ -32,7 +36,7 @@ def step_time(strides: StrideSet) -> FloatArray:
     return (strides.table["end_s"] - strides.table["opposite_contact_s"]).to_numpy()
 
 
-@TEMPORAL.metric(title="Stance time", unit="s", views=ANY, needs=("start_s", "toe_off_s"), source="definition")
+@TEMPORAL.metric(title="Stance time", unit="s", views=SIDE_VIEW, needs=("start_s", "toe_off_s"), source="definition")
 def stance_time(strides: StrideSet) -> FloatArray:
     """Return the time from contact to toe-off of the same foot, (n_strides,). [s]
 
@@ -46,7 +50,7 @@ def stance_time(strides: StrideSet) -> FloatArray:
 @TEMPORAL.metric(
     title="Stance share of the stride",
     unit="%",
-    views=ANY,
+    views=SIDE_VIEW,
     needs=("start_s", "toe_off_s", "end_s"),
     source="definition",
 )
