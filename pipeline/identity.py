@@ -84,6 +84,19 @@ def undo_swaps(track: LandmarkTrack, side_passes: list[Pass]) -> tuple[LandmarkT
     return righted, swapped
 
 
+def wavering(swapped: BoolArray) -> BoolArray:
+    """Return the landmarks that are in doubt because the estimator changes its mind about the legs, (n_frames, 33).
+
+    Knee, ankle, heel and foot tip of both legs, in the last frame before and the first after each change of naming:
+    there they may lie anywhere between the legs. The hips are so near to each other that it does no harm.
+    """
+    change = swapped[1:] != swapped[:-1]
+    beside = np.concatenate([change, [False]]) | np.concatenate([[False], change])
+    doubtful = np.zeros((len(swapped), len(INDEX)), dtype=bool)
+    doubtful[np.ix_(beside, np.array(LEFT[1:] + RIGHT[1:]))] = True
+    return doubtful
+
+
 def _in_turn(legs: FloatArray, time_s: FloatArray) -> FloatArray:
     """Whether the estimator names the leg in front whose turn it is: +1 yes, -1 no, 0 where that is not clear.
 

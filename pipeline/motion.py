@@ -9,12 +9,14 @@ import numpy as np
 from pipeline.config import SignalSettings
 from pipeline.geometry import leg_length_px, middle, smooth_size_px
 from pipeline.model import BoolArray, FloatArray, LandmarkTrack, Pass, Side, View
-from pipeline.signals import derivative, fill_gaps, lowpass, resample, runs, uniform_grid
+from pipeline.signals import derivative, fill_gaps, jumps, lowpass, resample, runs, uniform_grid
 
 # Slower than this is standing or turning, not a pass. Own choice: a third of a slow walk, about
 # 0.2 m/s for a leg of 0.85 m; and the shortest stretch worth calling a pass.
 STANDING_LEGS_PER_S = 0.25
 SHORTEST_PASS_S = 1.0
+# Own choice: a foot that stops dead leaves the median of its neighbours by half of this at 30 frames a second.
+LARGEST_JUMP_LEGS = 0.12
 
 
 @dataclass(frozen=True, slots=True)
@@ -31,36 +33,61 @@ class Motion:
         Low-passed at `cutoff_hz`: for angles and positions. [px]
     fast_xy_px : (n_frames, 33, 2)
         Low-passed at `event_cutoff_hz`: for event times and quick movements. [px]
-    fast_world_m : (n_frames, 33, 3)
-        The same for the estimator's metric guess. [m]
     seen : (n_frames, 33)
-        True where the landmark was seen well enough before any filling.
+        True where the landmark was seen well enough, without doubt and before any filling.
     """
 
     time_s: FloatArray
     fps: float
     xy_px: FloatArray
     fast_xy_px: FloatArray
-    fast_world_m: FloatArray
     seen: BoolArray
 
 
-def prepare(track: LandmarkTrack, settings: SignalSettings) -> Motion:
+def prepare(track: LandmarkTrack, settings: SignalSettings, doubtful: BoolArray | None = None) -> Motion:
     """Return the track on an even clock with short gaps filled and noise removed.
 
-    A landmark below `min_visibility` counts as not seen. Gaps longer than `max_gap_s` stay empty.
+    Parameters
+    ----------
+    track : LandmarkTrack
+    settings : SignalSettings
+        A landmark below `min_visibility` counts as not seen; gaps longer than `max_gap_s` stay empty.
+    doubtful : (n_frames, 33), optional
+        Landmarks not to be used for positions and angles. Event times still use them: they hang on the course of a
+        foot over many frames, and a long gap would cost the event. The same holds for a landmark that jumps away
+        from where it is just before and after.
     """
-    n_frames = len(track.time_s)
     seen = np.isfinite(track.xy_px[:, :, 0]) & (track.visibility >= settings.min_visibility)
-    signals = np.concatenate([track.xy_px, track.world_m], axis=2)
-    signals = np.where(seen[:, :, None], signals, np.nan).reshape(n_frames, -1)
-    filled, _ = fill_gaps(signals, track.time_s, max_gap_s=settings.max_gap_s)
+    sure = seen & ~_jumps(track, seen)
+    if doubtful is not None:
+        sure &= ~doubtful
     time_s = uniform_grid(track.time_s)
-    even = resample(filled, track.time_s, time_s)
+    fps = (len(time_s) - 1) / float(time_s[-1] - time_s[0])
+    return Motion(
+        time_s=time_s,
+        fps=fps,
+        xy_px=_smooth(track, sure, time_s, settings.max_gap_s, settings.cutoff_hz),
+        fast_xy_px=_smooth(track, seen, time_s, settings.max_gap_s, settings.event_cutoff_hz),
+        seen=sure,
+    )
+
+
+def _jumps(track: LandmarkTrack, seen: BoolArray) -> BoolArray:
+    """Where a landmark jumps by more than any part of a walking body does between frames."""
+    visible = np.where(seen[:, :, None], track.xy_px, np.nan)
+    lengths = np.stack([leg_length_px(visible, "left"), leg_length_px(visible, "right")])
+    if not np.isfinite(lengths).any():
+        return np.zeros(seen.shape, dtype=bool)
+    return jumps(visible, limit=LARGEST_JUMP_LEGS * float(np.nanmedian(lengths)))
+
+
+def _smooth(track: LandmarkTrack, use: BoolArray, time_s: FloatArray, max_gap_s: float, cutoff_hz: float) -> FloatArray:
+    """The landmarks to be used, gaps filled, on the even clock, low-passed, (n_frames, 33, 2). [px]"""
+    n_frames = len(time_s)
+    signals = np.where(use[:, :, None], track.xy_px, np.nan).reshape(n_frames, -1)
+    filled, _ = fill_gaps(signals, track.time_s, max_gap_s=max_gap_s)
     fps = (n_frames - 1) / float(time_s[-1] - time_s[0])
-    slow = lowpass(even, fps=fps, cutoff_hz=settings.cutoff_hz).reshape(n_frames, -1, 5)
-    fast = lowpass(even, fps=fps, cutoff_hz=settings.event_cutoff_hz).reshape(n_frames, -1, 5)
-    return Motion(time_s, fps, slow[:, :, :2], fast[:, :, :2], fast[:, :, 2:], seen)
+    return lowpass(resample(filled, track.time_s, time_s), fps=fps, cutoff_hz=cutoff_hz).reshape(n_frames, -1, 2)
 
 
 def body_leg_px(motion: Motion) -> float:

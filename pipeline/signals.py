@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import warnings
+
 import numpy as np
 from scipy.interpolate import PchipInterpolator
 from scipy.signal import butter, sosfiltfilt
@@ -65,6 +67,29 @@ def fill_gaps(values: FloatArray, time_s: FloatArray, *, max_gap_s: float) -> tu
             filled[inside, column] = curve(time_s[inside])
             interpolated[inside, column] = True
     return filled, interpolated
+
+
+def jumps(points: FloatArray, *, limit: float) -> BoolArray:
+    """Return where a track leaves the median of the five frames around it by more than a limit.
+
+    Parameters
+    ----------
+    points : (n_frames, n_points, 2)
+        NaN where not seen.
+    limit : float
+        In the unit of the points.
+
+    Returns
+    -------
+    (n_frames, n_points)
+        A steady movement, however fast, is its own median and never a jump.
+    """
+    padded = np.pad(points, ((2, 2), (0, 0), (0, 0)), mode="edge")
+    around = np.lib.stride_tricks.sliding_window_view(padded, 5, axis=0)
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore", RuntimeWarning)  # nothing seen in all five frames
+        middle = np.nanmedian(around, axis=-1)
+    return np.asarray(np.linalg.norm(points - middle, axis=2) > limit)
 
 
 def resample(values: FloatArray, time_s: FloatArray, new_time_s: FloatArray) -> FloatArray:

@@ -11,7 +11,7 @@ from pipeline.config import Settings
 from pipeline.errors import QualityError
 from pipeline.events import find_events
 from pipeline.geometry import scale_of
-from pipeline.identity import undo_swaps
+from pipeline.identity import undo_swaps, wavering
 from pipeline.metrics import COMPARISONS, METRICS
 from pipeline.metrics.registry import run_metrics
 from pipeline.model import (
@@ -55,7 +55,7 @@ def measure_clip(clip: Clip, info: VideoInfo, track: LandmarkTrack, settings: Se
     passes = find_passes(prepare(track, settings.signals), clip.view)
     track, swapped = undo_swaps(track, passes if clip.view == "sagittal" else [])
     quality = (*quality, swap_note(swapped))
-    motion = prepare(track, settings.signals)
+    motion = prepare(track, settings.signals, wavering(swapped))
     if not passes:
         raise QualityError(
             f"clip {clip.clip_id}",

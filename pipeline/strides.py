@@ -188,10 +188,10 @@ def _only(times_s: list[float], after_s: float, before_s: float) -> float:
 
 
 def _seen_share(motion: Motion, side: Side, start_s: float, end_s: float) -> float:
-    """Share of a stretch's frames in which all landmarks of a limb were seen."""
+    """Share of a stretch's frames in which all landmarks of a limb were seen, or bridged over a short gap."""
     frames = (motion.time_s >= start_s) & (motion.time_s <= end_s)
     limb = [INDEX[f"{side}_{part}"] for part in LIMB_PARTS]
-    return float(motion.seen[frames][:, limb].all(axis=1).mean()) if frames.any() else 0.0
+    return float(np.isfinite(motion.xy_px[frames][:, limb, 0]).all(axis=1).mean()) if frames.any() else 0.0
 
 
 def _why_not(

@@ -1,0 +1,1 @@
+"""Generator of rendered walking clips whose 3D joints and gait events are known exactly."""

@@ -1,0 +1,115 @@
+"""Command line of the clip generator: ``python -m generator study`` and ``python -m generator clip``."""
+
+from __future__ import annotations
+
+import argparse
+import sys
+from dataclasses import fields
+from pathlib import Path
+
+from .body import PALETTES, Look
+from .clip import ClipSpec, make_clip
+from .faults import Faults
+from .prosthesis import LIMBS
+from .scene import VIEWS
+from .settings import WalkerSettings
+from .study import STUDY_FOLDER, TRUTH_FOLDER, make_study
+
+
+def parser() -> argparse.ArgumentParser:
+    """Return the parser of both commands."""
+    top = argparse.ArgumentParser(
+        prog="python -m generator", description="Make rendered walking clips with known truth."
+    )
+    commands = top.add_subparsers(dest="command", required=True)
+    study = commands.add_parser("study", help="make the example study again, clips, truth files and manifest")
+    study.add_argument(
+        "--folder", type=Path, default=STUDY_FOLDER, help="where the clips and manifest.csv go"
+    )
+    study.add_argument("--truth-folder", type=Path, default=TRUTH_FOLDER, help="where the truth files go")
+    study.add_argument("--seed", type=int, default=20260300, help="the n-th clip walks with SEED + n")
+    clip = commands.add_parser("clip", help="make one clip")
+    clip.add_argument(
+        "video", type=Path, help="the clip to write, ending in .mp4; its truth file is written beside it"
+    )
+    clip.add_argument("--truth", type=Path, help="the truth file to write instead of VIDEO.truth.json")
+    clip.add_argument("--view", choices=VIEWS, default="sagittal")
+    clip.add_argument("--leftward", action="store_true", help="side view only: walk from right to left")
+    clip.add_argument("--build", choices=("man", "woman"), default="man")
+    clip.add_argument("--height-m", type=float, default=1.74)
+    clip.add_argument("--limb", choices=("sound", *LIMBS), default="sound")
+    clip.add_argument("--prosthetic-side", choices=("left", "right"))
+    clip.add_argument("--palette", choices=tuple(PALETTES), default="blue")
+    clip.add_argument("--speed-m-s", type=float, default=1.1)
+    clip.add_argument("--cadence-steps-min", type=float, default=104.0)
+    clip.add_argument("--seed", type=int, default=0)
+    names = ", ".join(part.name for part in fields(Faults))
+    clip.add_argument(
+        "--fault", action="append", default=[], metavar="NAME=SIZE", help=f"may be repeated; names: {names}"
+    )
+    return top
+
+
+def read_faults(pairs: list[str]) -> Faults:
+    """Return the faults of NAME=SIZE pairs.
+
+    Raises
+    ------
+    ValueError
+        If a pair has no number, or a name is unknown.
+    """
+    names = [part.name for part in fields(Faults)]
+    sizes: dict[str, float] = {}
+    for pair in pairs:
+        name, _, size = pair.partition("=")
+        if name not in names:
+            raise ValueError(
+                f"--fault {pair}: {name} is unknown; one of {', '.join(names)} is expected. Correct the name."
+            )
+        try:
+            sizes[name] = float(size)
+        except ValueError:
+            raise ValueError(
+                f"--fault {pair}: the size is {size!r}; a number is expected. Write {name}=NUMBER."
+            ) from None
+    return Faults(**sizes)
+
+
+def main(arguments: list[str] | None = None) -> int:
+    """Run a command; return 0, or 2 after telling what is wrong."""
+    given = parser().parse_args(arguments)
+    try:
+        if given.command == "study":
+            make_study(given.folder, given.truth_folder, seed=given.seed)
+            return 0
+        if given.video.suffix != ".mp4":
+            raise ValueError(
+                f"clip: the file is {given.video.name}; a name ending in .mp4 is expected. Rename it."
+            )
+        spec = ClipSpec(
+            look=Look(
+                build=given.build,
+                height_m=given.height_m,
+                limb=given.limb,
+                prosthetic_side=given.prosthetic_side,
+                palette=given.palette,
+            ),
+            settings=WalkerSettings(
+                speed_m_s=given.speed_m_s,
+                cadence_steps_min=given.cadence_steps_min,
+                prosthetic_side=given.prosthetic_side,
+                seed=given.seed,
+                faults=read_faults(given.fault),
+            ),
+            view=given.view,
+            leftward=given.leftward,
+        )
+        make_clip(spec, given.video, given.truth or given.video.with_suffix(".truth.json"))
+    except (ValueError, RuntimeError, OSError) as error:
+        print(error, file=sys.stderr)
+        return 2
+    return 0
+
+
+if __name__ == "__main__":
+    sys.exit(main())
