@@ -18,7 +18,7 @@ from pipeline.config import Settings, config_dir, load_settings
 from pipeline.errors import ConfigError, PipelineError
 from pipeline.manifest import read_manifest
 from pipeline.manifest_row import COLUMNS
-from pipeline.store import shown_path
+from pipeline.store import openable_path, shown_path
 
 app = typer.Typer(
     no_args_is_help=True,
@@ -116,7 +116,7 @@ def report(
             "Give the folder that was given to `strideledger run --out`.",
         )
     for page in pages:
-        typer.echo(shown_path(page))
+        typer.echo(openable_path(page))
     for message in failures.values():
         typer.echo(f"failed: {message}", err=True)
     raise typer.Exit(1 if failures else 0)

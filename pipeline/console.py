@@ -14,7 +14,7 @@ from rich.text import Text
 
 from pipeline.batch import Progress as RunProgress
 from pipeline.batch import StudyResult, VisitResult
-from pipeline.store import shown_path
+from pipeline.store import openable_path
 
 # Rich assumes 80 columns where there is no terminal, and would fold every message. [characters]
 PLAIN_WIDTH = 200
@@ -110,7 +110,7 @@ def show_summary(result: StudyResult) -> None:
     pages = [visit.page for visit in result.visits if visit.page is not None]
     console.print(f"\nreports: {len(pages)} of {len(result.visits)} visits")
     for page in pages:
-        console.print(shown_path(page), soft_wrap=True)
+        console.print(openable_path(page), soft_wrap=True)
 
 
 def _visit_row(result: StudyResult, visit: VisitResult) -> tuple[str, ...]:

@@ -5,9 +5,9 @@ There the foot is still, or already, as fast as the hips, so each event is then 
 speed over the floor passes half of theirs: halfway between rest and walking pace, where a symmetric low-pass
 does not shift a step in speed.
 
-From the front or behind a foot hardly moves in the picture. There the body is lowest in double support, about
-the time of contact, and the foot tip that is further ahead on the floor has landed. Toe-off is not timed in
-these views.
+From the front or behind a foot hardly moves in the picture. There the body is lowest in the middle of double
+support, and the foot tip that is further ahead on the floor has landed half a double support before. Toe-off is not
+timed in these views.
 """
 
 from __future__ import annotations
@@ -23,7 +23,7 @@ from pipeline.signals import crossing, derivative, parabola_peak, runs
 from pipeline.tables import EVENTS, check_table, empty_table
 
 SIDE_METHOD = "foremost heel, rearmost foot tip (zeni_2008), moved to half walking pace"
-FRONTAL_METHOD = "lowest body height, foot tip ahead"
+FRONTAL_METHOD = "half a double support before the lowest body height, foot tip ahead"
 # A swing that is smaller than this share of the usual one is a ripple. Own choice.
 SMALLEST_SWING_SHARE = 0.4
 # Furthest that the second step may move an event. Own choice: about the length of double support.
@@ -31,6 +31,9 @@ LONGEST_MOVE_S = 0.15
 # Shallowest dip of the body between two steps that counts, in trunk lengths: 7 mm of 0.5 m, a fifth of the usual
 # rise at slow speed. Own choice.
 SHALLOWEST_DIP = 0.015
+# One double support lasts about 10 % of the stride (hollman_2011, read second hand), so contact comes 5 % before its
+# middle.
+HALF_DOUBLE_SUPPORT_OF_STRIDE = 0.05
 CONFIDENCE_WINDOW_S = 0.1
 
 EventRow = tuple[Side, str, float, float, str]
@@ -60,7 +63,7 @@ def find_events(motion: Motion, passes: list[Pass], view: View, *, min_stride_s:
 
     References
     ----------
-    zeni_2008; aftab_shad_2022; perry_2010
+    zeni_2008; aftab_shad_2022; hollman_2011
     """
     rows: list[EventRow] = []
     for stretch in passes:
@@ -115,6 +118,7 @@ def _frontal_contacts(motion: Motion, stretch: Pass, view: View, apart_s: float)
     # A step that was not seen still counts in the alternation.
     steps = np.diff(lowest)
     order = np.concatenate([[0], np.cumsum(np.maximum(1, np.round(steps / np.median(steps))))]).astype(int)
+    half_double_support = HALF_DOUBLE_SUPPORT_OF_STRIDE * 2 * float(np.median(steps))
     half = round(CONFIDENCE_WINDOW_S * motion.fps)
     evidence = np.array([np.nanmean(ahead[max(0, i - half) : i + half + 1]) for i in lowest])
     left_first = np.nansum(evidence * (-1.0) ** order) > 0
@@ -122,7 +126,7 @@ def _frontal_contacts(motion: Motion, stretch: Pass, view: View, apart_s: float)
     for index, number in zip(lowest, order, strict=True):
         side: Side = "left" if (number % 2 == 0) == left_first else "right"
         seen = motion.seen[part, INDEX[f"{side}_foot_index"]]
-        frame = stretch.start + parabola_peak(-height, index)
+        frame = max(0.0, stretch.start + parabola_peak(-height, index) - half_double_support)
         rows.append((side, "contact", frame, _seen_around(seen, index, half), FRONTAL_METHOD))
     return rows
 

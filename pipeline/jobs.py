@@ -198,7 +198,7 @@ def _report(job: VisitJob, done: list[str]) -> Iterable[str]:
     """The stage report of a visit."""
     from pipeline import report, strides
     from pipeline.landmarks import load_track
-    from pipeline.stages import judge_visit
+    from pipeline.stages import judge_visit, righted
 
     joined = strides.join([strides.load(job.folder / clip_id) for clip_id in done])
     metrics, faults = judge_visit(joined, job.prosthetic_sides, job.settings, job.limits)
@@ -219,7 +219,10 @@ def _report(job: VisitJob, done: list[str]) -> Iterable[str]:
     written = report.save_parts(job.folder, visit, joined)
     if job.settings.run.keep_key_frames:
         clips = [clip for clip in job.clips if clip.clip_id in done]
-        tracks = {clip_id: load_track(job.folder / clip_id / "landmarks.npz") for clip_id in done}
+        tracks = {
+            clip.clip_id: righted(clip, load_track(job.folder / clip.clip_id / "landmarks.npz"), job.settings)[0]
+            for clip in clips
+        }
         written += report.save_key_frames(job.folder, visit, joined, clips, tracks, limits=job.limits)
     written += report.build_visit(job.folder, job.limits)
     return [path.relative_to(job.folder).as_posix() for path in written]

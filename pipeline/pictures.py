@@ -156,8 +156,9 @@ def draw_skeleton(
     *,
     min_visibility: float = 0.5,
     letters: dict[Side, str] | None = None,
+    dashed_side: Side = "left",
 ) -> UInt8Array:
-    """The picture with the landmarks' lines: left thin and dashed, right thick and solid, with letters.
+    """The picture with the landmarks' lines: one side thin and dashed, the other thick and solid, with letters.
 
     Parameters
     ----------
@@ -171,6 +172,8 @@ def draw_skeleton(
         Points below it are left out. [1]
     letters : dict, optional
         Letters written at knee and ankle of each side; by default L and R.
+    dashed_side : Side
+        The side that is drawn thin and dashed.
 
     Returns
     -------
@@ -187,7 +190,7 @@ def draw_skeleton(
         if seen[start] and seen[end]:
             _draw_line(result, points[start], points[end], width_px=width_px, dashed=False)
     for side in letters:
-        dashed = side == "left"
+        dashed = side == dashed_side
         side_width_px = max(2, width_px // 2) if dashed else width_px
         for start, end in _limb_lines(side):
             if seen[start] and seen[end]:

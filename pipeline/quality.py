@@ -27,6 +27,8 @@ def check_recording(
         people, frame rate too low.
     """
     notes = recording_notes(info, track, settings)
+    if clip.view != "sagittal":
+        notes = tuple(note for note in notes if note.item != QUICK_MOVEMENTS)
     for note in notes:
         if not note.ok and note.item in REFUSALS:
             found, expected = REFUSALS[note.item]
@@ -35,6 +37,8 @@ def check_recording(
     return notes
 
 
+# Terminal impact and foot slap are looked for from the side only.
+QUICK_MOVEMENTS = "frame rate for quick movements"
 # What is refused, in words; anything else that is not ok is advice only.
 REFUSALS = {
     "frames": ("has {value:.0f} frames", "at least {limit:.0f} are needed"),
@@ -96,7 +100,7 @@ def recording_notes(info: VideoInfo, track: LandmarkTrack, settings: QualitySett
         ),
         _at_most("frames lost in decoding", max(0, lost), "1", 0, "Copy the clip again from the camera."),
         _at_least(
-            "frame rate for quick movements",
+            QUICK_MOVEMENTS,
             info.fps_measured,
             "1/s",
             60.0,

@@ -15,6 +15,7 @@ from pipeline.identity import undo_swaps, wavering
 from pipeline.metrics import COMPARISONS, METRICS
 from pipeline.metrics.registry import run_metrics
 from pipeline.model import (
+    BoolArray,
     Clip,
     Fault,
     LandmarkTrack,
@@ -51,11 +52,10 @@ def measure_clip(clip: Clip, info: VideoInfo, track: LandmarkTrack, settings: Se
         The recording cannot be measured, or nobody walks in it.
     """
     quality = check_recording(clip, info, track, settings.quality)
-    # Where the walk goes does not depend on which leg is which.
-    passes = find_passes(prepare(track, settings.signals), clip.view)
-    track, swapped = undo_swaps(track, passes if clip.view == "sagittal" else [])
+    track, swapped = righted(clip, track, settings)
     quality = (*quality, swap_note(swapped))
     motion = prepare(track, settings.signals, wavering(swapped))
+    passes = find_passes(motion, clip.view)
     if not passes:
         raise QualityError(
             f"clip {clip.clip_id}",
@@ -73,6 +73,14 @@ def measure_clip(clip: Clip, info: VideoInfo, track: LandmarkTrack, settings: Se
     else:
         signals = frontal_quantities(motion, passes, clip.view)
     return ClipMeasures(quality, events, StrideSet(table, sample_curves(table, motion.time_s, signals)))
+
+
+def righted(clip: Clip, track: LandmarkTrack, settings: Settings) -> tuple[LandmarkTrack, BoolArray]:
+    """Return the track with swapped legs put right, and in which frames they were, (n_frames,)."""
+    if clip.view != "sagittal":
+        return undo_swaps(track, [])
+    # Where the walk goes does not depend on which leg is which.
+    return undo_swaps(track, find_passes(prepare(track, settings.signals), clip.view))
 
 
 def judge_visit(

@@ -43,6 +43,11 @@ def shown_path(path: Path) -> str:
         return path.name
 
 
+def openable_path(path: Path) -> str:
+    """The path as a user opens it: from the working folder, wherever it lies."""
+    return os.path.relpath(path)
+
+
 def without_home(text: str) -> str:
     """The text without the name of the home folder, which is often a person's."""
     home = str(Path.home())

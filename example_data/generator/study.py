@@ -46,7 +46,7 @@ VISITS = (
         subject="P01", visit="01", date="2026-03-10", look=P01_LOOK,
         settings=WalkerSettings(
             speed_m_s=1.08, cadence_steps_min=102.0, prosthetic_side="right",
-            faults=Faults(vault_height_m=0.05, foot_rotation_deg=30.0, arm_swing_ratio=0.3,
+            faults=Faults(vault_height_m=0.05, foot_rotation_deg=30.0, arm_swing_ratio=0.15,
                           stance_ratio=0.78),
         ),
         changes="",

@@ -13,8 +13,8 @@ from pathlib import Path
 import numpy as np
 
 from pipeline.errors import VideoError
-from pipeline.model import Clip, Fault, FaultDefinition, LandmarkTrack, Limits, Side, StrideSet, VisitReport
-from pipeline.pictures import blur_faces, draw_skeleton, head_discs, save_picture
+from pipeline.model import Clip, Fault, FaultDefinition, LandmarkTrack, Limits, Side, StrideSet, VisitReport, other_side
+from pipeline.pictures import blur_faces, blur_surroundings, draw_skeleton, head_discs, save_picture
 from pipeline.report.faults import side_of_interest
 from pipeline.report.parts import FRAMES_FOLDER, FRAMES_NAME, FrameIndex, KeyFrame
 from pipeline.report.words import leading_finding, limb_words
@@ -192,16 +192,21 @@ def _store(
     sides = report.prosthetic_sides
     pictures = read_pictures(clip.path, [moment.frame for moment in chosen.moments], item=f"clip {clip.clip_id}")
     letters: dict[Side, str] = {"left": "L", "right": "R"}
+    dashed: Side = "left"
     if len(sides) == 1:
         letters = {side: "P" if side == sides[0] else "S" for side in letters}
+        # As in the figures: the sound limb is dashed.
+        dashed = other_side(sides[0])
     height_px = _picture_height_px(track, [moment.frame for moment in chosen.moments])
     frames = []
     for number, moment in enumerate(chosen.moments, start=1):
         if moment.frame not in pictures:
             continue
         points = track.xy_px[moment.frame]
-        image = blur_faces(pictures[moment.frame], points)
-        image = draw_skeleton(image, points, track.visibility[moment.frame], letters=letters)
+        # Surroundings first: a bystander whom the estimator missed must not be recognised either.
+        image = blur_faces(blur_surroundings(pictures[moment.frame], points), points)
+        visibility = track.visibility[moment.frame]
+        image = draw_skeleton(image, points, visibility, letters=letters, dashed_side=dashed)
         image = shrink(crop_about(image, points, height_px), LARGEST_WIDTH_PX)
         name = f"{fault.name}-{number}.jpg"
         save_picture(folder / name, image)
