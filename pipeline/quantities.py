@@ -93,19 +93,24 @@ def frontal_quantities(motion: Motion, passes: list[Pass], view: View) -> dict[s
     signals = _empty(names, len(motion.time_s))
     for stretch in passes:
         part = slice(stretch.start, stretch.stop)
-        xy = motion.fast_xy_px[part]
+        time_s = motion.time_s[part]
         trunk = size_in_pass_px(motion, stretch)
         leg = trunk / TRUNK_OVER_LEG
+        # Place across the picture in leg lengths: what the walk's straight line leaves is sideways movement.
+        hips = middle(motion.xy_px[part], "hip")[:, 0] / leg
+        midline = hips - _without_line(hips, time_s)
         foot = trunk * FOOT_OF_HEIGHT / SHOULDER_TO_HIP_OF_HEIGHT
         for side in SIDES:
             outward = outward_of(view, side)
             if view == "anterior":
+                # A turn at contact is over in a tenth of a second: the quicker low-pass.
+                quick = motion.fast_xy_px[part]
                 signals["foot_direction_deg"][side][part] = foot_direction_deg(
-                    point(xy, side, "heel"), point(xy, side, "foot_index"), foot, outward
+                    point(quick, side, "heel"), point(quick, side, "foot_index"), foot, outward
                 )
             else:
-                sideways = point(xy, side, "heel")[:, 0] - middle(xy, "hip")[:, 0]
-                signals["heel_offset_pct"][side][part] = 100.0 * outward * sideways / leg
+                heel = point(motion.xy_px[part], side, "heel")[:, 0] / leg
+                signals["heel_offset_pct"][side][part] = 100.0 * outward * (heel - midline)
     return signals
 
 

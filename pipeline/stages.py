@@ -31,7 +31,7 @@ from pipeline.quality import check_recording, swap_note
 from pipeline.quantities import frontal_quantities, sagittal_quantities
 from pipeline.strides import find_strides, sample_curves
 
-MEASURES_VERSION = 1
+MEASURES_VERSION = 2
 
 
 @dataclass(frozen=True, slots=True)

@@ -49,7 +49,7 @@ def find_strides(
             bounds = [first_s, *contacts, last_s]
             for i, (start_s, end_s) in enumerate(pairwise(bounds)):
                 inner = inner_events(inside, side, start_s, end_s)
-                seen_share = _seen_share(motion, side, start_s, end_s)
+                seen_share, sure_share = _shares(motion, side, start_s, end_s)
                 partial = "before the first contact" if i == 0 else ""
                 partial = "after the last contact" if i == len(bounds) - 2 else partial
                 toe_offs_timed = clip.view == "sagittal"
@@ -67,6 +67,8 @@ def find_strides(
                     "leg_length_px": leg_px,
                     "m_per_px": scale.m_per_px if scale else np.nan,
                     "seen_share": seen_share,
+                    "sure_share": sure_share,
+                    "leg_sure": sure_share >= settings.min_seen_share,
                     "use": why_not == "",
                     "why_not": why_not,
                 }
@@ -187,11 +189,15 @@ def _only(times_s: list[float], after_s: float, before_s: float) -> float:
     return inside[0] if len(inside) == 1 else float("nan")
 
 
-def _seen_share(motion: Motion, side: Side, start_s: float, end_s: float) -> float:
-    """Share of a stretch's frames in which all landmarks of a limb were seen, or bridged over a short gap."""
+def _shares(motion: Motion, side: Side, start_s: float, end_s: float) -> tuple[float, float]:
+    """Share of a stretch's frames with all landmarks of a limb seen or bridged, and of the leg seen without doubt."""
     frames = (motion.time_s >= start_s) & (motion.time_s <= end_s)
+    if not frames.any():
+        return 0.0, 0.0
     limb = [INDEX[f"{side}_{part}"] for part in LIMB_PARTS]
-    return float(np.isfinite(motion.xy_px[frames][:, limb, 0]).all(axis=1).mean()) if frames.any() else 0.0
+    there = np.isfinite(motion.xy_px[frames][:, limb, 0]).all(axis=1)
+    sure = motion.seen[frames][:, limb].all(axis=1)
+    return float(there.mean()), float(sure.mean())
 
 
 def _why_not(

@@ -41,7 +41,9 @@ STRIDES: tuple[Column, ...] = (
     Column("fps", "number", "1/s", "frames a second of the clip, as measured"),
     Column("leg_length_px", "number", "px", "hip to ankle along the limb, median over the pass"),
     Column("m_per_px", "number", "m/px", "scale at the walking line; empty without one"),
-    Column("seen_share", "number", "1", "share of the stride's frames with this limb's landmarks seen"),
+    Column("seen_share", "number", "1", "share of its frames with this limb's landmarks seen, or bridged over a gap"),
+    Column("sure_share", "number", "1", "share of its frames with this leg's landmarks seen and not in doubt"),
+    Column("leg_sure", "flag", "", "sure in enough frames for angles and heights of this leg"),
     Column("use", "flag", "", "used for metrics"),
     Column("why_not", "text", "", "why it is not used; empty when it is"),
 )

@@ -100,6 +100,8 @@ def strides() -> StrideSet:
                         "leg_length_px": 310.0,
                         "m_per_px": np.nan,
                         "seen_share": 0.97,
+                        "sure_share": 0.95,
+                        "leg_sure": True,
                         "use": use,
                         "why_not": "" if use else "before the first contact",
                     }

@@ -134,6 +134,8 @@ def _stride_table(events: pd.DataFrame, view: View, near: Side | None, clip_id: 
                 "leg_length_px": np.nan,
                 "m_per_px": np.nan,
                 "seen_share": 1.0,
+                "sure_share": 1.0,
+                "leg_sure": True,
                 "use": all(np.isfinite(time_s) for time_s in inner.values()),
                 "why_not": "",
             }

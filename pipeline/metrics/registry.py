@@ -29,7 +29,8 @@ MEDIAN_OVER_MEAN = float(np.sqrt(np.pi / 2))
 class MetricSpec:
     """All that the rest of the pipeline may know about one metric of one limb.
 
-    `needs` names columns of the stride table and curves. `near_only` keeps the limb towards the camera.
+    `needs` names columns of the stride table and curves. `near_only` keeps the limb towards the camera, `sure_leg`
+    the strides in which its leg was followed without doubt.
     """
 
     id: str
@@ -41,6 +42,7 @@ class MetricSpec:
     source: str
     min_strides: int
     near_only: bool
+    sure_leg: bool
     min_fps: float
     compute: StrideFunction
     version: int = 1
@@ -82,6 +84,7 @@ class Family:
         positive: str = "",
         min_strides: int = 3,
         near_only: bool = False,
+        sure_leg: bool = False,
         min_fps: float = 0.0,
     ) -> Callable[[StrideFunction], StrideFunction]:
         """Add the decorated function under its own name; the function is unchanged."""
@@ -100,6 +103,7 @@ class Family:
                 source=source,
                 min_strides=min_strides,
                 near_only=near_only,
+                sure_leg=sure_leg,
                 min_fps=min_fps,
                 compute=function,
             )
@@ -191,6 +195,9 @@ def _estimate(spec: MetricSpec, strides: StrideSet, side: Side, min_strides: int
     if spec.near_only:
         chosen &= table["near"]
         where += " with it towards the camera"
+    if spec.sure_leg:
+        chosen &= table["leg_sure"]
+        where += " and its leg followed without doubt"
     slow = chosen & (table["fps"] < spec.min_fps)
     chosen &= ~slow
     if slow.any() and not chosen.any():

@@ -18,6 +18,7 @@ SIDE_VIEW: tuple[View, ...] = ("sagittal",)
     views=SIDE_VIEW,
     needs=("knee_flexion_deg",),
     near_only=True,
+    sure_leg=True,
     source="definition",
 )
 def knee_flexion_at_contact(strides: StrideSet) -> FloatArray:
@@ -32,6 +33,7 @@ def knee_flexion_at_contact(strides: StrideSet) -> FloatArray:
     views=SIDE_VIEW,
     needs=("knee_flexion_deg",),
     near_only=True,
+    sure_leg=True,
     source="definition",
 )
 def knee_flexion_rise_in_stance(strides: StrideSet) -> FloatArray:
@@ -52,6 +54,7 @@ def knee_flexion_rise_in_stance(strides: StrideSet) -> FloatArray:
     views=SIDE_VIEW,
     needs=("knee_flexion_deg",),
     near_only=True,
+    sure_leg=True,
     source="definition",
 )
 def knee_flexion_peak_in_swing(strides: StrideSet) -> FloatArray:
@@ -66,6 +69,7 @@ def knee_flexion_peak_in_swing(strides: StrideSet) -> FloatArray:
     views=SIDE_VIEW,
     needs=("knee_flexion_deg", "start_s", "end_s"),
     near_only=True,
+    sure_leg=True,
     min_fps=60.0,
     source="definition",
 )
@@ -144,6 +148,7 @@ def hip_vault_height_m(strides: StrideSet) -> FloatArray:
     views=SIDE_VIEW,
     needs=("heel_height_pct", "opposite_toe_off_s", "opposite_contact_s"),
     near_only=True,
+    sure_leg=True,
     source="own_choice_heel_rise",
 )
 def heel_rise_in_single_support(strides: StrideSet) -> FloatArray:

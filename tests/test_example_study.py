@@ -1,0 +1,101 @@
+"""The whole job on the example study, as a user runs it: command line, reports, benchmark, notebook."""
+
+from __future__ import annotations
+
+import subprocess
+import sys
+from pathlib import Path
+
+import nbformat
+import pytest
+from nbclient import NotebookClient
+
+import pipeline
+from pipeline.model import VisitReport
+
+ROOT = Path(__file__).resolve().parent.parent
+STUDY = ROOT / "example_data" / "study"
+pytestmark = pytest.mark.slow
+
+VISITS = [("P01", "01"), ("P01", "02"), ("P02", "01"), ("P02", "02")]
+
+
+def command(*arguments: str) -> subprocess.CompletedProcess[str]:
+    """Run the command line from the top of the project."""
+    return subprocess.run(
+        [sys.executable, "-m", "pipeline", *arguments], cwd=ROOT, capture_output=True, text=True, check=False
+    )
+
+
+@pytest.fixture(scope="session")
+def results(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """The example study measured with the default, heavy model."""
+    out = tmp_path_factory.mktemp("results")
+    done = command("run", str(STUDY), "--out", str(out))
+    assert done.returncode == 0, done.stdout + done.stderr
+    assert "16 done, 0 failed" in done.stdout
+    assert "Traceback" not in done.stderr
+    return out
+
+
+def visit_of(results: Path, subject: str, visit: str) -> VisitReport:
+    """One visit's report, read back from its folder."""
+    report, _ = pipeline.load_visit(results / f"sub-{subject}" / f"ses-{visit}")
+    return report
+
+
+def named(report: VisitReport, verdict: str) -> set[str]:
+    """Faults with a verdict."""
+    return {fault.name for fault in report.faults if fault.verdict == verdict}
+
+
+def test_the_faulty_visit_names_the_injected_faults(results: Path) -> None:
+    """Injected by the generator: vaulting 5 cm, foot rotation 30 deg, arm swing ratio 0.15, stance ratio 0.78."""
+    report = visit_of(results, "P01", "01")
+    assert named(report, "present") == {"vaulting", "foot_rotation", "uneven_arm_swing", "uneven_timing"}
+
+
+@pytest.mark.parametrize(("subject", "visit"), VISITS[1:])
+def test_the_nearly_sound_visits_do_not_cry_wolf(results: Path, subject: str, visit: str) -> None:
+    """Second visit of P01: arm swing ratio 0.55, stance ratio 0.93. P02: 0.9 and 0.97, with a pylon."""
+    report = visit_of(results, subject, visit)
+    assert not named(report, "present")
+    assert not any(fault.urgent for fault in report.faults)
+
+
+@pytest.mark.parametrize(("subject", "visit"), VISITS)
+def test_every_visit_has_its_pages_tables_and_the_four_quantities(results: Path, subject: str, visit: str) -> None:
+    folder = results / f"sub-{subject}" / f"ses-{visit}"
+    report = visit_of(results, subject, visit)
+    page = (folder / "visit.html").read_text(encoding="utf-8")
+    for fault in report.faults:
+        assert fault.title in page
+        assert (folder / f"fault-{fault.name}.html").is_file()
+    for name in ("strides.csv", "curves.npz", "metrics.csv", "findings.csv", "faults.csv", "visit.json"):
+        assert (folder / name).is_file()
+    for title in ("Knee flexion", "Arm swing amplitude asymmetry", "Foot rotation at heel contact", "Hip vaulting"):
+        assert title in page
+    assert "terminal_impact" in named(report, "cannot say")
+    assert "filmed at 30 frames/s; at least 60 are needed" in page
+
+
+def test_the_terminal_says_where_the_reports_are(results: Path) -> None:
+    """Second run: nothing is measured again, and every printed page can be opened."""
+    again = command("run", str(STUDY), "--out", str(results))
+    pages = [line for line in again.stdout.splitlines() if line.endswith("visit.html")]
+    assert len(pages) == 4
+    assert all((ROOT / page).is_file() for page in pages)
+
+
+def test_the_accuracy_benchmark_prints_its_tables(results: Path) -> None:
+    done = command("bench", "accuracy", "--out", str(results))
+    assert done.returncode == 0, done.stderr
+    for heading in ("### Events, found minus true", "### Knee-flexion curve", "### Values of each visit"):
+        assert heading in done.stdout
+
+
+def test_the_notebook_runs(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setenv("STRIDELEDGER_OUT", str(tmp_path))
+    notebook = nbformat.read(ROOT / "notebooks" / "01_one_visit.ipynb", as_version=4)
+    NotebookClient(notebook, timeout=900, resources={"metadata": {"path": str(ROOT / "notebooks")}}).execute()
+    assert (tmp_path / "sub-P01" / "ses-01" / "visit.html").is_file()
