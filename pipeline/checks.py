@@ -30,7 +30,7 @@ def judge(values: tuple[MetricValue, ...], limits: Limits, prosthetic_sides: tup
     Parameters
     ----------
     values : tuple of MetricValue
-        From `metrics.registry.run_metrics`.
+        From `metrics.estimates.run_metrics`.
     limits : Limits
     prosthetic_sides : tuple of Side
         None, one or both. Without exactly one there is no sound side, and every check that needs one says so.

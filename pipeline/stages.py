@@ -13,7 +13,7 @@ from pipeline.events import find_events
 from pipeline.geometry import scale_of
 from pipeline.identity import undo_swaps, wavering
 from pipeline.metrics import COMPARISONS, METRICS
-from pipeline.metrics.registry import run_metrics
+from pipeline.metrics.estimates import run_metrics
 from pipeline.model import (
     BoolArray,
     Clip,

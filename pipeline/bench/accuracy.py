@@ -14,7 +14,7 @@ from pipeline.bench.truth import ClipTruth, load_truth
 from pipeline.config import load_settings
 from pipeline.manifest import read_manifest
 from pipeline.metrics import COMPARISONS, METRICS
-from pipeline.metrics.registry import run_metrics
+from pipeline.metrics.estimates import run_metrics
 from pipeline.model import SIDES, Clip, FloatArray, MetricValue, Side
 from pipeline.store import write_text
 from pipeline.strides import join, load, stride_curve

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import numpy as np
 
-from pipeline.metrics.registry import Family, average, percent_of_stride, window
+from pipeline.metrics.reading import average, percent_of_stride, window
+from pipeline.metrics.registry import Family
 from pipeline.model import FloatArray, StrideSet
 
 FRONTAL = Family("frontal")
