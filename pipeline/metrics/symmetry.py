@@ -6,6 +6,8 @@ right. Which comparison was made stands in the value's `side`.
 
 from __future__ import annotations
 
+from math import atan2, degrees
+
 from pipeline.metrics.registry import PairSpec
 
 
@@ -32,8 +34,6 @@ def symmetry_angle_pct(first: float, second: float) -> float:
     ----------
     zifchock_2008
     """
-    from math import atan2, degrees
-
     return 100.0 * (45.0 - degrees(atan2(second, first))) / 90.0
 
 
