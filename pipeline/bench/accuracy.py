@@ -37,9 +37,9 @@ REPORTED = (
 INTRODUCTION = """# Accuracy against rendered clips
 
 Printed by `python -m pipeline bench accuracy` on {day}, version {version}, {model} model: {done} of {clips} clips
-measured. The clips are rendered, so their joints and events are known exactly; people, light and cloth of real clips are
-harder. A handful of clips made for an example is no validation: the figures say what works, not how well it will work
-on patients.
+measured. The clips are rendered, so their joints and events are known exactly; people, light and cloth of real clips
+are harder. A handful of clips made for an example is no validation: the figures say what works, not how well it will
+work on patients.
 
 Errors are found minus true. *near* and *far* say where the limb is from the camera. Values of a visit stand beside the
 same metric computed from the true joints; *low* and *high* bound the 95 % interval that verdicts use."""
@@ -151,7 +151,7 @@ def knee_table(clips: list[Clip], truths: dict[str, ClipTruth], out: Path) -> pd
                 "bias [deg]": np.nanmean(error),
                 "RMSE [deg]": np.sqrt(np.nanmean(error**2)),
                 "RMSE, offset removed [deg]": np.sqrt(np.nanmean(free**2)),
-                "median |error|, offset removed [deg]": np.nanmedian(np.abs(free)),
+                "median absolute error, offset removed [deg]": np.nanmedian(np.abs(free)),
             }
         )
     return pd.DataFrame(table)
