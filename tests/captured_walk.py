@@ -82,10 +82,11 @@ def side_track(walk: CapturedWalk, *, direction: int = 1, px_per_m: float = 250.
     """Return the walk as a distant side camera sees it, travelling to the right (+1) or the left (-1)."""
     n_frames = len(walk.time_s)
     xy = np.full((n_frames, len(LANDMARK_NAMES), 2), np.nan)
+    middle_m = walk.points_m["left_hip"][:, 0].mean()
     for i, name in enumerate(LANDMARK_NAMES):
         # The face's other landmarks are not needed; they sit on the nose.
         point = walk.points_m.get(name, walk.points_m["nose"])
-        xy[:, i, 0] = 640 + direction * px_per_m * (point[:, 0] - point[:, 0].mean())
+        xy[:, i, 0] = 640 + direction * px_per_m * (point[:, 0] - middle_m)
         xy[:, i, 1] = 620 - px_per_m * point[:, 1]
     shape = (n_frames, len(LANDMARK_NAMES))
     return LandmarkTrack(
