@@ -1,4 +1,4 @@
-"""Command line of the clip generator: ``python -m generator study`` and ``python -m generator clip``."""
+"""Command line of the clip generator: ``python -m generator study``, ``clip`` and ``set``."""
 
 from __future__ import annotations
 
@@ -9,29 +9,27 @@ from pathlib import Path
 
 from .body import PALETTES, Look
 from .clip import ClipSpec, make_clip
+from .draws import PARTS
 from .faults import Faults
 from .prosthesis import LIMBS
 from .scene import VIEWS
 from .settings import WalkerSettings
 from .study import STUDY_FOLDER, TRUTH_FOLDER, make_study
+from .variety import make_set
 
 
 def parser() -> argparse.ArgumentParser:
-    """Return the parser of both commands."""
+    """Return the parser of all commands."""
     top = argparse.ArgumentParser(
         prog="python -m generator", description="Make rendered walking clips with known truth."
     )
     commands = top.add_subparsers(dest="command", required=True)
     study = commands.add_parser("study", help="make the example study again, clips, truth files and manifest")
-    study.add_argument(
-        "--folder", type=Path, default=STUDY_FOLDER, help="where the clips and manifest.csv go"
-    )
+    study.add_argument("--folder", type=Path, default=STUDY_FOLDER, help="where the clips and manifest.csv go")
     study.add_argument("--truth-folder", type=Path, default=TRUTH_FOLDER, help="where the truth files go")
     study.add_argument("--seed", type=int, default=20260300, help="the n-th clip walks with SEED + n")
     clip = commands.add_parser("clip", help="make one clip")
-    clip.add_argument(
-        "video", type=Path, help="the clip to write, ending in .mp4; its truth file is written beside it"
-    )
+    clip.add_argument("video", type=Path, help="the clip to write, ending in .mp4; its truth file is written beside it")
     clip.add_argument("--truth", type=Path, help="the truth file to write instead of VIDEO.truth.json")
     clip.add_argument("--view", choices=VIEWS, default="sagittal")
     clip.add_argument("--leftward", action="store_true", help="side view only: walk from right to left")
@@ -43,6 +41,12 @@ def parser() -> argparse.ArgumentParser:
     clip.add_argument("--speed-m-s", type=float, default=1.1)
     clip.add_argument("--cadence-steps-min", type=float, default=104.0)
     clip.add_argument("--seed", type=int, default=0)
+    varied = commands.add_parser("set", help="make one half of a benchmark set of varied clips")
+    varied.add_argument("folder", type=Path, help="takes clips/, truth/ and manifest.csv; what is there is kept")
+    varied.add_argument("--seed", type=int, default=1)
+    varied.add_argument("--count", type=int, default=60, help="clips of the whole set; a half has half of them")
+    varied.add_argument("--part", choices=PARTS, default="tuning")
+    varied.add_argument("--workers", type=int, default=1, help="processes at a time")
     names = ", ".join(part.name for part in fields(Faults))
     clip.add_argument(
         "--fault", action="append", default=[], metavar="NAME=SIZE", help=f"may be repeated; names: {names}"
@@ -82,10 +86,11 @@ def main(arguments: list[str] | None = None) -> int:
         if given.command == "study":
             make_study(given.folder, given.truth_folder, seed=given.seed)
             return 0
+        if given.command == "set":
+            make_set(given.folder, given.seed, given.count, part=given.part, workers=given.workers)
+            return 0
         if given.video.suffix != ".mp4":
-            raise ValueError(
-                f"clip: the file is {given.video.name}; a name ending in .mp4 is expected. Rename it."
-            )
+            raise ValueError(f"clip: the file is {given.video.name}; a name ending in .mp4 is expected. Rename it.")
         spec = ClipSpec(
             look=Look(
                 build=given.build,

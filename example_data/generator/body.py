@@ -13,6 +13,7 @@ from .hems import BROW, EYE, HAIR, IRIS, LIPS, SHIRT, SHOE, SHORTS, SKIN, SOCK, 
 from .mesh import Floats, Ints, Mesh, vertex_normals
 from .prosthesis import LIMBS, fit_limb
 from .skeleton import BONES, Skeleton
+from .wardrobe import Dress, with_girth, with_trousers
 
 BODY_FILE = Path(__file__).with_name("body.npz")
 POSITION_STEP_M = 1e-4
@@ -73,9 +74,7 @@ class Look:
         _one_of("limb", self.limb, ("sound", *LIMBS))
         _one_of("palette", self.palette, tuple(PALETTES))
         if not 1.4 <= self.height_m <= 2.1:
-            raise ValueError(
-                f"look: height_m is {self.height_m}; 1.4 to 2.1 is expected. Give the height in metres."
-            )
+            raise ValueError(f"look: height_m is {self.height_m}; 1.4 to 2.1 is expected. Give the height in metres.")
         expected = (None,) if self.limb == "sound" else ("left", "right")
         if self.prosthetic_side not in expected:
             raise ValueError(
@@ -116,14 +115,26 @@ class Body:
         return np.array([self.skeleton.rest_m[bone] for bone in BONES])
 
 
-def load_body(look: Look) -> Body:
+def load_body(look: Look, dress: Dress | None = None) -> Body:
     """Return the body of a look, scaled to its height.
+
+    Parameters
+    ----------
+    look : Look
+    dress : Dress or None
+        Takes the place of the look's palette.
 
     Raises
     ------
     FileNotFoundError
         If body.npz is missing; bake_body.py makes it.
+    ValueError
+        If long trousers would hide a pylon.
     """
+    if dress is not None and dress.long_trousers and look.limb not in ("sound", "cover"):
+        raise ValueError(
+            f"dress: long_trousers are set with limb {look.limb}; sound or cover is expected. Choose shorts."
+        )
     if not BODY_FILE.is_file():
         raise FileNotFoundError(f"{BODY_FILE.name}: not found beside body.py. Bake it: see README.md.")
     with np.load(BODY_FILE) as file:
@@ -133,7 +144,8 @@ def load_body(look: Look) -> Body:
     regions = arrays["regions"].astype(np.int64)
     column = np.array([BONES.index(str(bone)) for bone in arrays["bones"]])
     weights = arrays["bone_weight"].astype(np.float64)
-    colours, material = _colour(regions, PALETTES[look.palette])
+    palette = PALETTES[look.palette] if dress is None else dress.palette()
+    colours, material = _colour(regions, palette)
     mesh = Mesh(
         vertices=vertices,
         faces=arrays["faces"].astype(np.int64),
@@ -147,10 +159,14 @@ def load_body(look: Look) -> Body:
         for bone, joint in zip(arrays["bones"], arrays[f"{look.build}_joints"], strict=True)
     }
     rest["head_top"] = np.array([rest["head"][0], 0.0, float(arrays[f"{look.build}_head_top_m"]) * scale])
+    if dress is not None:
+        mesh = with_girth(mesh, rest, dress.girth)
     rest.update(_surface_points(mesh, regions, rest))
     skeleton = Skeleton(rest_m=rest)
     if look.prosthetic_side is not None:
         mesh = fit_limb(mesh, regions, skeleton, limb=look.limb, side=look.prosthetic_side)
+    if dress is not None and dress.long_trousers:
+        mesh = with_trousers(mesh, regions, rest, colour=palette[SHORTS])
     return Body(look=look, skeleton=skeleton, mesh=mesh, normals=vertex_normals(mesh.vertices, mesh.faces))
 
 

@@ -14,8 +14,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from .body import Body, Look, load_body
-from .mesh import Floats, skin
-from .render import Renderer
+from .conditions import Conditions
+from .filming import camera_of, visible_way_m
+from .frames import render_filmed, render_frames
+from .mesh import Floats
 from .scene import (
     FRONTAL_CAMERA_X_M,
     MARKER_LENGTH_M,
@@ -26,15 +28,17 @@ from .scene import (
     marker_ends,
     place_pose,
     project,
-    render_room,
 )
 from .settings import WalkerSettings
-from .skeleton import BONES, Pose, joint_positions
+from .skeleton import Pose, joint_positions
 from .walker import GaitTruth, walk
 
 FRAME_RATE_HZ = 30
 CONSTANT_RATE_FACTOR = 21
 LENGTH_DIGITS, PIXEL_DIGITS = 4, 2
+
+# What the hair adds to the body's height. [m]
+HAIR_M = 0.03
 
 # Pelvis at the first and last frame, along the walking line: metres past the middle of the picture in side
 # view, metres from the camera in frontal views.
@@ -57,6 +61,8 @@ class ClipSpec:
         Side view only: the walker crosses the picture from right to left.
     labels : dict of str
         Written into the truth file as they are.
+    conditions : Conditions or None
+        How the clip is filmed; None is the camera, light and room of the example study.
 
     Raises
     ------
@@ -69,16 +75,13 @@ class ClipSpec:
     view: str
     leftward: bool = False
     labels: dict[str, str] = field(default_factory=dict)
+    conditions: Conditions | None = None
 
     def __post_init__(self) -> None:
         if self.view not in VIEWS:
-            raise ValueError(
-                f"clip: view is {self.view}; {', '.join(VIEWS)} is expected. Choose one of these."
-            )
+            raise ValueError(f"clip: view is {self.view}; {', '.join(VIEWS)} is expected. Choose one of these.")
         if self.leftward and self.view != "sagittal":
-            raise ValueError(
-                f"clip: leftward is set with view {self.view}; sagittal is expected. Leave it out."
-            )
+            raise ValueError(f"clip: leftward is set with view {self.view}; sagittal is expected. Leave it out.")
         if self.look.prosthetic_side != self.settings.prosthetic_side:
             raise ValueError(
                 f"clip: the look's prosthetic side is {self.look.prosthetic_side}, the walk's is "
@@ -86,7 +89,19 @@ class ClipSpec:
             )
 
     def placement(self) -> tuple[Placement, float, float]:
-        """Return the walk's place in the world, the pelvis's first x [m] and the distance walked [m]."""
+        """Return the walk's place in the world, the pelvis's first x [m] and the distance walked [m].
+
+        Raises
+        ------
+        ValueError
+            If the camera of the conditions cuts the walker off.
+        """
+        if self.conditions is not None:
+            low_m, high_m = visible_way_m(self.camera(), self.look.height_m + HAIR_M)
+            way_m = min(high_m - low_m, self.conditions.longest_s * self.settings.speed_m_s)
+            middle_m = 0.5 * (low_m + high_m)
+            backward = self.leftward or self.view == "posterior"
+            return Placement(180.0 if backward else 0.0), (-middle_m if backward else middle_m) - 0.5 * way_m, way_m
         if self.view == "sagittal":
             start_m, end_m = SAGITTAL_SPAN_M
             return Placement(yaw_deg=180.0 if self.leftward else 0.0), start_m, end_m - start_m
@@ -96,29 +111,44 @@ class ClipSpec:
         start_m, end_m = POSTERIOR_SPAN_M
         return Placement(yaw_deg=180.0), start_m - FRONTAL_CAMERA_X_M, end_m - start_m
 
+    def camera(self) -> Camera:
+        """Return the camera."""
+        return camera_for(self.view) if self.conditions is None else camera_of(self.view, self.conditions)
+
+    @property
+    def frame_rate_hz(self) -> int:
+        """Frames a second. [1/s]"""
+        return FRAME_RATE_HZ if self.conditions is None else self.conditions.frame_rate_hz
+
+    def body(self) -> Body:
+        """Return the walker's body."""
+        return load_body(self.look, None if self.conditions is None else self.conditions.dress)
+
+    def walk(self, body: Body) -> tuple[Pose, GaitTruth]:
+        """Return the walk in the walker's own frame, and its truth.
+
+        Raises
+        ------
+        ValueError
+            If the body cannot walk as the settings ask.
+        """
+        _, start_x_m, distance_m = self.placement()
+        rate_hz = self.frame_rate_hz
+        duration_s = math.floor(distance_m / self.settings.speed_m_s * rate_hz) / rate_hz
+        return walk(body.skeleton, self.settings, duration_s=duration_s, fps=rate_hz, start_x_m=start_x_m)
+
 
 def make_clip(spec: ClipSpec, video_path: Path, truth_path: Path) -> dict[str, Any]:
     """Write the video and the truth file of a clip and return the truth.
 
     Both files appear complete or not at all: they are written under a temporary name and renamed.
     """
-    placement, start_x_m, distance_m = spec.placement()
-    body = load_body(spec.look)
-    duration_s = math.floor(distance_m / spec.settings.speed_m_s * FRAME_RATE_HZ) / FRAME_RATE_HZ
-    pose, gait = walk(
-        body.skeleton, spec.settings, duration_s=duration_s, fps=FRAME_RATE_HZ, start_x_m=start_x_m
-    )
-    camera = camera_for(spec.view)
-    truth = truth_record(spec, body, place_pose(pose, placement), gait, camera=camera)
+    body = spec.body()
+    own_pose, gait = spec.walk(body)
+    pose = place_pose(own_pose, spec.placement()[0])
+    truth = truth_record(spec, body, pose, gait, camera=spec.camera())
     truth["clip"] = video_path.name
-    render_clip(
-        video_path,
-        body=body,
-        pose=place_pose(pose, placement),
-        camera=camera,
-        view=spec.view,
-        seed=spec.settings.seed,
-    )
+    render_clip(spec, video_path, body=body, pose=pose, gait=gait)
     truth_path.parent.mkdir(parents=True, exist_ok=True)
     draft = truth_path.with_name(truth_path.name + ".part")
     draft.write_text(json.dumps(truth, separators=(",", ":"), allow_nan=False), encoding="utf-8")
@@ -126,44 +156,36 @@ def make_clip(spec: ClipSpec, video_path: Path, truth_path: Path) -> dict[str, A
     return truth
 
 
-def render_clip(path: Path, *, body: Body, pose: Pose, camera: Camera, view: str, seed: int) -> None:
+def render_clip(spec: ClipSpec, path: Path, *, body: Body, pose: Pose, gait: GaitTruth) -> None:
     """Render a pose that is given in the world frame and write it as H.264 in MP4, without sound."""
     path.parent.mkdir(parents=True, exist_ok=True)
     draft = path.with_name(path.name + ".part")
-    encode(draft, render_frames(body, pose, camera, view=view, seed=seed), camera)
+    camera, seed, conditions = spec.camera(), spec.settings.seed, spec.conditions
+    if conditions is None:
+        encode(draft, render_frames(body, pose, camera, view=spec.view, seed=seed), camera)
+    else:
+        frames = render_filmed(body, pose, camera, view=spec.view, seed=seed, gait=gait, conditions=conditions)
+        encode(draft, frames, camera, rate_hz=conditions.frame_rate_hz, crf=conditions.crf)
     draft.replace(path)
 
 
-def render_frames(
-    body: Body, pose: Pose, camera: Camera, *, view: str, seed: int
-) -> Iterator[NDArray[np.uint8]]:
-    """Yield the frames of a pose in the world frame, each (height, width, 3) uint8 red, green, blue."""
-    room = render_room(camera, view, seed=seed)
-    joints = joint_positions(body.skeleton, pose)
-    starts = np.stack([joints[bone] for bone in BONES], axis=1)
-    mesh = body.mesh
-    with Renderer(
-        camera, room, faces=mesh.faces, rest_m=mesh.vertices, colours=mesh.colours, material=mesh.material
-    ) as renderer:
-        for joints_m, rotation in zip(starts, pose.rotation, strict=True):
-            vertices, normals = skin(
-                mesh, body.normals, rest_m=body.rest_m, joints_m=joints_m, rotation=rotation
-            )
-            yield renderer.draw(vertices, normals)
-
-
-def encode(path: Path, frames: Iterator[NDArray[np.uint8]], camera: Camera) -> None:
-    """Write frames as H.264 (yuv420p) in MP4 at the generator's frame rate.
+def encode(
+    path: Path,
+    frames: Iterator[NDArray[np.uint8]],
+    camera: Camera,
+    *,
+    rate_hz: int = FRAME_RATE_HZ,
+    crf: int = CONSTANT_RATE_FACTOR,
+) -> None:
+    """Write frames as H.264 (yuv420p) in MP4.
 
     One thread and the codec's bit-exact mode: the same frames give the same bytes with the same library.
     """
-    with av.open(
-        str(path), mode="w", format="mp4", options={"movflags": "+faststart", "fflags": "+bitexact"}
-    ) as file:
-        stream = file.add_stream("libx264", rate=FRAME_RATE_HZ)
+    with av.open(str(path), mode="w", format="mp4", options={"movflags": "+faststart", "fflags": "+bitexact"}) as file:
+        stream = file.add_stream("libx264", rate=rate_hz)
         stream.width, stream.height, stream.pix_fmt = camera.width_px, camera.height_px, "yuv420p"
         stream.options = {
-            "crf": str(CONSTANT_RATE_FACTOR),
+            "crf": str(crf),
             "preset": "veryfast",
             "threads": "1",
             "flags": "+bitexact",
@@ -173,9 +195,7 @@ def encode(path: Path, frames: Iterator[NDArray[np.uint8]], camera: Camera) -> N
         file.mux(stream.encode())
 
 
-def truth_record(
-    spec: ClipSpec, body: Body, pose: Pose, gait: GaitTruth, *, camera: Camera
-) -> dict[str, Any]:
+def truth_record(spec: ClipSpec, body: Body, pose: Pose, gait: GaitTruth, *, camera: Camera) -> dict[str, Any]:
     """Return everything known about a clip as plain values for JSON.
 
     Parameters
@@ -194,9 +214,11 @@ def truth_record(
     ends = marker_ends(spec.view)
     ends_px = project(camera, ends)
     placement, start_x_m, _ = spec.placement()
+    filmed = {} if spec.conditions is None else {"conditions": asdict(spec.conditions)}
     return {
+        **filmed,
         "labels": spec.labels,
-        "frame_rate_hz": FRAME_RATE_HZ,
+        "frame_rate_hz": spec.frame_rate_hz,
         "n_frames": len(pose.time_s),
         "view": spec.view,
         "leftward": spec.leftward,
@@ -213,9 +235,7 @@ def truth_record(
         "rest_m": {name: _rounded(point, LENGTH_DIGITS) for name, point in body.skeleton.rest_m.items()},
         "gait": gait.to_dict(),
         "joints_m": {name: _rounded(points, LENGTH_DIGITS) for name, points in joints.items()},
-        "joints_px": {
-            name: _rounded(project(camera, points), PIXEL_DIGITS) for name, points in joints.items()
-        },
+        "joints_px": {name: _rounded(project(camera, points), PIXEL_DIGITS) for name, points in joints.items()},
     }
 
 

@@ -73,9 +73,7 @@ class Outfit:
         return placed
 
 
-def cut(
-    points: Floats, quads: dict[str, Ints], weights: Floats, joints: dict[str, Floats], marks: Marks
-) -> Outfit:
+def cut(points: Floats, quads: dict[str, Ints], weights: Floats, joints: dict[str, Floats], marks: Marks) -> Outfit:
     """Return the outfit of a build: the skin that shows, the eyes, the hair and the garments.
 
     Parameters
@@ -85,9 +83,7 @@ def cut(
     quads : group name -> (n_quads, 4)
     weights : (n_source_vertices, n_bones) [1]
     """
-    triangles = {
-        name: np.concatenate([group[:, [0, 1, 2]], group[:, [0, 2, 3]]]) for name, group in quads.items()
-    }
+    triangles = {name: np.concatenate([group[:, [0, 1, 2]], group[:, [0, 2, 3]]]) for name, group in quads.items()}
     fields = {region: field(region, points, weights, joints, marks) for region in COVERING}
     covered = np.max(list(fields.values()), axis=0)
     above_edge = points[:, 2] - (marks.ground_m + SOLE_EDGE_M)
@@ -177,9 +173,7 @@ def smooth_step(share: Floats) -> Floats:
     return ramp
 
 
-def wear(
-    points: Floats, quads: dict[str, Ints], outfit: Outfit, joints: dict[str, Floats]
-) -> tuple[Floats, float]:
+def wear(points: Floats, quads: dict[str, Ints], outfit: Outfit, joints: dict[str, Floats]) -> tuple[Floats, float]:
     """Return the dressed vertices of one build and the floor that they stand on.
 
     Parameters
@@ -214,9 +208,7 @@ def wear(
     return _stand_on_soles(pushed, worn, outfit, joints)
 
 
-def _stand_on_soles(
-    pushed: Floats, worn: Floats, outfit: Outfit, joints: dict[str, Floats]
-) -> tuple[Floats, float]:
+def _stand_on_soles(pushed: Floats, worn: Floats, outfit: Outfit, joints: dict[str, Floats]) -> tuple[Floats, float]:
     """Return the vertices with longer, flat-soled shoes that stand on z = 0, and the floor's former z [m]."""
     shaped = pushed.copy()
     sole = outfit.regions == SOLE

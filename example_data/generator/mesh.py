@@ -93,9 +93,7 @@ def turned_part(
     """
     n_around = 20
     axis = end_m - start_m
-    helper = (
-        np.array([1.0, 0.0, 0.0]) if abs(axis[0]) < 0.7 * np.linalg.norm(axis) else np.array([0.0, 1.0, 0.0])
-    )
+    helper = np.array([1.0, 0.0, 0.0]) if abs(axis[0]) < 0.7 * np.linalg.norm(axis) else np.array([0.0, 1.0, 0.0])
     first = np.cross(axis, helper)
     first /= np.linalg.norm(first)
     second = np.cross(axis, first) / np.linalg.norm(axis)
@@ -124,9 +122,7 @@ def turned_part(
     )
 
 
-def skin(
-    mesh: Mesh, normals: Floats, *, rest_m: Floats, joints_m: Floats, rotation: Floats
-) -> tuple[Floats, Floats]:
+def skin(mesh: Mesh, normals: Floats, *, rest_m: Floats, joints_m: Floats, rotation: Floats) -> tuple[Floats, Floats]:
     """Return the vertices and normals of one frame by linear blend skinning.
 
     Parameters

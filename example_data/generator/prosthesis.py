@@ -78,9 +78,7 @@ def _hardware(mesh: Mesh, regions: Ints, skeleton: Skeleton, *, limb: str, side:
     )  # fmt: skip
     below = knee + np.array([0.0, 0.0, -0.075])
     half_axle = np.array([0.0, 0.034, 0.0])
-    adapter = turned_part(
-        stump_end, knee, [(0.0, 0.026), (1.0, 0.026)], bone=thigh, colour=METAL_COLOUR, gloss=0.6
-    )
+    adapter = turned_part(stump_end, knee, [(0.0, 0.026), (1.0, 0.026)], bone=thigh, colour=METAL_COLOUR, gloss=0.6)
     axle = turned_part(
         knee - half_axle, knee + half_axle, [(0.0, 0.034), (1.0, 0.034)],
         bone=shank, colour=BLOCK_COLOUR, gloss=0.3,
@@ -89,9 +87,7 @@ def _hardware(mesh: Mesh, regions: Ints, skeleton: Skeleton, *, limb: str, side:
         knee, below, [(0.0, 0.034), (0.8, 0.032), (1.0, max(radius_m, 0.022))],
         bone=shank, colour=BLOCK_COLOUR, gloss=0.3,
     )  # fmt: skip
-    pylon = turned_part(
-        below, ankle, [(0.0, radius_m), (1.0, radius_m)], bone=shank, colour=METAL_COLOUR, gloss=0.6
-    )
+    pylon = turned_part(below, ankle, [(0.0, radius_m), (1.0, radius_m)], bone=shank, colour=METAL_COLOUR, gloss=0.6)
     collar = turned_part(
         ankle + np.array([0.005, 0.0, 0.020]), ankle + np.array([0.005, 0.0, -0.040]),
         [(0.0, 0.026), (0.35, 0.036), (1.0, 0.044)],

@@ -25,8 +25,10 @@ FRONTAL_CAMERA_X_M = 5.5
 FRONTAL_CAMERA_HEIGHT_M = 0.86
 FRONTAL_FOCAL_PX = 1000.0
 
+RoomBounds = tuple[float, float, float, float, float]
+
 # Inner faces of the room: x low, x high, y low, y high, z high. [m]
-ROOM_M = (-6.5, 7.0, -6.0, 2.2, 3.0)
+ROOM_M: RoomBounds = (-6.5, 7.0, -6.0, 2.2, 3.0)
 MARKER_LENGTH_M = 1.0
 MARKER_WIDTH_M = 0.12
 FRONTAL_MARKER_CENTRE_M = (1.0, 0.95)
@@ -170,7 +172,7 @@ class Room:
     floor_m: NDArray[np.float32]
 
 
-def render_room(camera: Camera, view: str, *, seed: int) -> Room:
+def render_room(camera: Camera, view: str, *, seed: int, room_m: RoomBounds = ROOM_M) -> Room:
     """Return the room as the camera sees it: floor, walls, skirting, doors, pictures and the scale marker."""
     rng = np.random.default_rng(seed)
     height, width = camera.height_px, camera.width_px
@@ -181,27 +183,25 @@ def render_room(camera: Camera, view: str, *, seed: int) -> Room:
     grain = [layer / layer.std() for layer in grain]
     for shift_v in offsets:
         for shift_u in offsets:
-            hit, face = _hit(camera, shift_u, shift_v)
-            total += _surface(hit, face, view, grain, tint)
-    hit, face = _hit(camera, 0.0, 0.0)
+            hit, face = _hit(camera, shift_u, shift_v, room_m)
+            total += _surface(hit, face, view, grain=grain, tint=tint, room_m=room_m)
+    hit, face = _hit(camera, 0.0, 0.0, room_m)
     floor = np.where((face == 4)[..., None], hit[..., :2], 1000.0)
     mean = total / SUBSAMPLES**2 + 0.006 * rng.standard_normal((height, width, 1))
     picture = np.round(255 * np.clip(mean, 0.0, 1.0)).astype(np.uint8)
     return Room(picture=picture, floor_m=floor.astype(np.float32))
 
 
-def _hit(camera: Camera, shift_u: float, shift_v: float) -> tuple[Floats, NDArray[np.int64]]:
+def _hit(camera: Camera, shift_u: float, shift_v: float, room_m: RoomBounds) -> tuple[Floats, NDArray[np.int64]]:
     """Return the point of the room that each pixel sees (height, width, 3) [m] and its face (height, width).
 
     Faces: 0 low x, 1 high x, 2 low y, 3 high y, 4 floor, 5 ceiling.
     """
     u, v = np.meshgrid(np.arange(camera.width_px) + shift_u, np.arange(camera.height_px) + shift_v)
-    local = np.stack(
-        [u - camera.centre_px[0], v - camera.centre_px[1], np.full(u.shape, camera.focal_px)], axis=-1
-    )
+    local = np.stack([u - camera.centre_px[0], v - camera.centre_px[1], np.full(u.shape, camera.focal_px)], axis=-1)
     ray = local @ camera.axes()
     origin = np.array(camera.position_m)
-    bounds = (ROOM_M[0], ROOM_M[1], ROOM_M[2], ROOM_M[3], 0.0, ROOM_M[4])
+    bounds = (*room_m[:4], 0.0, room_m[4])
     reach = np.full((6, *u.shape), np.inf)
     for number, bound in enumerate(bounds):
         axis = number // 2
@@ -212,17 +212,20 @@ def _hit(camera: Camera, shift_u: float, shift_v: float) -> tuple[Floats, NDArra
     return origin + reach.min(axis=0)[..., None] * ray, face
 
 
-def _surface(hit: Floats, face: NDArray[np.int64], view: str, grain: list[Floats], tint: Floats) -> Floats:
+def _surface(
+    hit: Floats, face: NDArray[np.int64], view: str, *, grain: list[Floats], tint: Floats, room_m: RoomBounds
+) -> Floats:
     """Return the colour of each room point, (height, width, 3), 0 to 1."""
     x, y, z = hit[..., 0], hit[..., 1], hit[..., 2]
     along = np.where(face < 2, y, x)
     wall = np.array([0.80, 0.79, 0.75]) + tint
     colour = np.broadcast_to(wall, hit.shape).copy()
     colour[face < 2] *= 0.94
+    low_x, high_x, low_y, high_y = room_m[:4]
     # Light from above: walls darken towards the floor and into the corners.
-    corner_m = np.minimum(np.minimum(x - ROOM_M[0], ROOM_M[1] - x), np.minimum(y - ROOM_M[2], ROOM_M[3] - y))
-    corner_m = np.where(face < 2, np.minimum(y - ROOM_M[2], ROOM_M[3] - y), corner_m)
-    corner_m = np.where((face == 2) | (face == 3), np.minimum(x - ROOM_M[0], ROOM_M[1] - x), corner_m)
+    corner_m = np.minimum(np.minimum(x - low_x, high_x - x), np.minimum(y - low_y, high_y - y))
+    corner_m = np.where(face < 2, np.minimum(y - low_y, high_y - y), corner_m)
+    corner_m = np.where((face == 2) | (face == 3), np.minimum(x - low_x, high_x - x), corner_m)
     shade = (0.86 + 0.14 * np.clip(z / 2.0, 0, 1)) * (1.0 - 0.12 * np.exp(-np.maximum(corner_m, 0) / 0.35))
     colour *= shade[..., None]
     _paint_wall(colour, face, along, z)

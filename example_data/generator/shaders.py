@@ -47,6 +47,8 @@ WALKER_FRAGMENT = """
 #version 330
 uniform vec3 eye;
 uniform vec3 key;
+uniform float key_strength;
+uniform float ambient;
 in vec3 at;
 in vec3 outward;
 in vec3 cloth_at;
@@ -81,9 +83,8 @@ void main() {
     float wrap = max(0.0, (dot(n, key) + 0.25) / 1.25);
     float sky = 0.5 + 0.5 * n.z;
     float facing = max(dot(n, to_eye), 0.0);
-    vec3 light = 0.62 * wrap * vec3(1.0, 0.97, 0.92)
-        + mix(vec3(0.16, 0.15, 0.14), vec3(0.44, 0.46, 0.49), sky)
-        + 0.10 * facing;
+    vec3 light = key_strength * wrap * vec3(1.0, 0.97, 0.92)
+        + ambient * (mix(vec3(0.16, 0.15, 0.14), vec3(0.44, 0.46, 0.49), sky) + 0.10 * facing);
     light *= 0.80 + 0.20 * smoothstep(0.0, 0.5, facing);
     light *= 0.86 + 0.14 * smoothstep(0.0, 0.9, at.z);
     float shine = surface.x * pow(max(dot(n, normalize(key + to_eye)), 0.0), 24.0);

@@ -92,9 +92,7 @@ def clip_specs(seed: int) -> Iterator[tuple[Visit, str, ClipSpec]]:
             number += 1
             labels = {"subject": visit.subject, "visit": visit.visit, "run": str(run)}
             settings = replace(visit.settings, seed=seed + number)
-            spec = ClipSpec(
-                look=visit.look, settings=settings, view=acquisition, leftward=leftward, labels=labels
-            )
+            spec = ClipSpec(look=visit.look, settings=settings, view=acquisition, leftward=leftward, labels=labels)
             yield visit, clip_name(visit, acquisition, run), spec
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from enum import StrEnum
 from pathlib import Path
 from typing import Annotated
 
@@ -10,14 +11,37 @@ import pandas as pd
 import typer
 
 from pipeline.batch import StudyResult, run_study
+from pipeline.bench.clip_set import ensure_set, truth_path
 from pipeline.bench.truth import ClipTruth, load_truth
 from pipeline.config import load_settings
 from pipeline.manifest import read_manifest
 from pipeline.metrics import COMPARISONS, METRICS
 from pipeline.metrics.estimates import run_metrics
-from pipeline.model import SIDES, Clip, FloatArray, MetricValue, Side
+from pipeline.model import SIDES, Clip, FloatArray, MetricValue, Side, other_side
 from pipeline.store import write_text
 from pipeline.strides import join, load, stride_curve
+
+
+class ClipSetChoice(StrEnum):
+    """Which clips are measured."""
+
+    example = "example"
+    full = "full"
+
+
+class PartChoice(StrEnum):
+    """Halves of the varied clips."""
+
+    tuning = "tuning"
+    test = "test"
+
+
+class ModelChoice(StrEnum):
+    """Pose models."""
+
+    heavy = "heavy"
+    full = "full"
+
 
 EXAMPLE = Path("example_data/study")
 EXAMPLE_TRUTH = Path("example_data/truth")
@@ -36,46 +60,71 @@ REPORTED = (
 
 INTRODUCTION = """# Accuracy against rendered clips
 
-Printed by `python -m pipeline bench accuracy` on {day}, version {version}, {model} model: {done} of {clips} clips
-measured. The clips are rendered, so their joints and events are known exactly; people, light and cloth of real clips
-are harder. A handful of clips made for an example is no validation: the figures say what works, not how well it will
-work on patients.
+Printed by `python -m pipeline bench accuracy` on {day}, version {version}, {model} model, from {what}:
+{done} of {clips} clips measured. The clips are rendered, so their joints and events are known exactly; people, light
+and cloth of real clips are harder. This is no validation: the figures say what works, not how well it will work on
+patients.
 
 Errors are found minus true. *near* and *far* say where the limb is from the camera. Values of a visit stand beside the
 same metric computed from the true joints; *low* and *high* bound the 95 % interval that verdicts use."""
 
 
 def accuracy(
-    study: Annotated[Path, typer.Option(help="Study of rendered clips.")] = EXAMPLE,
-    truth: Annotated[Path, typer.Option(help="Folder with their truth files.")] = EXAMPLE_TRUTH,
+    clip_set: Annotated[
+        ClipSetChoice, typer.Option("--set", help="The example study, or varied clips that are rendered on demand.")
+    ] = ClipSetChoice.example,
+    part: Annotated[
+        PartChoice, typer.Option(help="Half of the varied clips; the test half is for the last measurement only.")
+    ] = PartChoice.tuning,
+    seed: Annotated[int, typer.Option(help="Seed of the varied clips.")] = 1,
+    count: Annotated[int, typer.Option(help="Varied clips, both halves together.")] = 60,
     out: Annotated[Path, typer.Option(help="Results; what is unchanged is used again.")] = Path("results"),
-    model: Annotated[str, typer.Option(help="Pose model: heavy or full.")] = "heavy",
+    model: Annotated[ModelChoice, typer.Option(help="Pose model.")] = ModelChoice.heavy,
     write: Annotated[Path | None, typer.Option(help="Also write the tables to this file.")] = None,
 ) -> None:
     """Print the error against truth: contacts, toe-offs, knee curves, and each visit's metrics."""
+    if clip_set is ClipSetChoice.example:
+        study, what = EXAMPLE, "the example study"
+    else:
+        study = ensure_set(out / "clips", seed, count, part.value, workers=2, say=typer.echo)
+        out, what = out / f"seed-{seed}-{part.value}", f"the {part.value} half of {count} varied clips, seed {seed}"
     settings = load_settings()
-    landmarks = settings.landmarks.model_copy(update={"model": model})
+    landmarks = settings.landmarks.model_copy(update={"model": model.value})
     result = run_study(study, out, settings=settings.model_copy(update={"landmarks": landmarks}))
     clips = [clip for clip in read_manifest(study) if _done(result, clip)]
-    truths = {clip.clip_id: load_truth(truth / _truth_name(clip)) for clip in clips}
-    events = event_errors(clips, truths, out)
-    text = "\n\n".join(
-        [
-            INTRODUCTION.format(
-                day=result.run.started[:10],
-                version=result.run.code_version,
-                model=model,
-                done=len(clips),
-                clips=len(result.clips),
-            ),
-            "### Events, found minus true\n\n" + _markdown(_event_table(events)),
-            "### Knee-flexion curve, 101 points a stride\n\n" + _markdown(knee_table(clips, truths, out)),
-            "### Values of each visit\n\n" + _markdown(visit_table(result, clips, truths)),
-        ]
-    )
+    truths = {clip.clip_id: load_truth(_truth_file(clip_set, study, clip)) for clip in clips}
+    values = visit_table(result, clips, truths)
+    parts = [
+        INTRODUCTION.format(
+            what=what,
+            day=result.run.started[:10],
+            version=result.run.code_version,
+            model=model.value,
+            done=len(clips),
+            clips=len(result.clips),
+        ),
+        "### Events, found minus true\n\n" + _markdown(_event_table(event_errors(clips, truths, out))),
+        "### Knee-flexion curve, 101 points a stride\n\n" + _markdown(knee_table(clips, truths, out)),
+        "### Metrics over all visits, found minus true\n\n" + _markdown(metric_table(values)),
+    ]
+    if clip_set is ClipSetChoice.example:
+        parts.append("### Values of each visit\n\n" + _markdown(values))
+    text = "\n\n".join(parts)
     typer.echo(text)
     if write is not None:
         write_text(write, text + "\n")
+
+
+def metric_table(values: pd.DataFrame) -> pd.DataFrame:
+    """Return each metric's error over all visits, and in how many visits it could not be measured."""
+    rows = []
+    for (metric, unit), group in values.groupby(["metric", "unit"], sort=False):
+        known = group[group["true"].notna()]
+        errors = known["error"].dropna().to_numpy(dtype=float)
+        summary = {name.replace(" []", ""): value for name, value in _summary(errors, "").items()}
+        unmeasured = f"{len(known) - len(errors)} of {len(known)}"
+        rows.append({"metric": metric, "unit": unit} | summary | {"cannot say": unmeasured})
+    return pd.DataFrame(rows)
 
 
 def event_errors(clips: list[Clip], truths: dict[str, ClipTruth], out: Path) -> pd.DataFrame:
@@ -165,6 +214,8 @@ def visit_table(result: StudyResult, clips: list[Clip], truths: dict[str, ClipTr
             continue
         own = [clip for clip in clips if (clip.subject, clip.visit) == (visit.subject, visit.visit)]
         sides = visit.report.prosthetic_sides
+        first: Side = sides[0] if sides else "left"
+        both = "prosthetic/sound" if len(sides) == 1 else "left/right"
         true_values = run_metrics(
             METRICS,
             COMPARISONS,
@@ -174,7 +225,7 @@ def visit_table(result: StudyResult, clips: list[Clip], truths: dict[str, ClipTr
             measurement_error={},
         )
         for metric, limb in REPORTED:
-            key = {"both": "prosthetic/sound", "prosthetic": sides[0], "sound": _other(sides[0])}[limb]
+            key = {"both": both, "prosthetic": first, "sound": other_side(first)}[limb]
             found, true = _value(visit.report.metrics, metric, key), _value(true_values, metric, key)
             rows.append(
                 {
@@ -238,16 +289,14 @@ def _value(values: tuple[MetricValue, ...], metric: str, side: str) -> MetricVal
     return next(value for value in values if (value.metric, value.side) == (metric, side))
 
 
-def _other(side: Side) -> Side:
-    return "right" if side == "left" else "left"
-
-
 def _done(result: StudyResult, clip: Clip) -> bool:
     return any(one.clip_id == clip.clip_id and one.state == "done" for one in result.clips)
 
 
-def _truth_name(clip: Clip) -> Path:
-    return Path(clip.relative_path).with_suffix(".truth.json")
+def _truth_file(clip_set: ClipSetChoice, study: Path, clip: Clip) -> Path:
+    if clip_set is ClipSetChoice.full:
+        return truth_path(study, clip.relative_path)
+    return EXAMPLE_TRUTH / Path(clip.relative_path).with_suffix(".truth.json")
 
 
 def _folder(out: Path, clip: Clip) -> Path:

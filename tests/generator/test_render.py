@@ -40,9 +40,7 @@ def changed_pixels(body, pose, camera, view):
     room, mesh = empty_room(camera, view), body.mesh
     joints = joint_positions(body.skeleton, pose)
     joints_m = np.array([joints[bone][0] for bone in BONES])
-    drawn, normals = skin(
-        mesh, body.normals, rest_m=body.rest_m, joints_m=joints_m, rotation=pose.rotation[0]
-    )
+    drawn, normals = skin(mesh, body.normals, rest_m=body.rest_m, joints_m=joints_m, rotation=pose.rotation[0])
     with Renderer(
         camera, room, faces=mesh.faces, rest_m=mesh.vertices, colours=mesh.colours, material=mesh.material
     ) as renderer:
@@ -57,9 +55,7 @@ def standing(body, placement):
     return place_pose(Pose(time_s=np.zeros(1), root_m=root_m, rotation=rotation), placement)
 
 
-@pytest.mark.parametrize(
-    "angles", [(90.0, 0.0, 0.0), (180.0, 0.0, 0.0), (75.0, -6.0, 4.0), (-20.0, 12.0, -9.0)]
-)
+@pytest.mark.parametrize("angles", [(90.0, 0.0, 0.0), (180.0, 0.0, 0.0), (75.0, -6.0, 4.0), (-20.0, 12.0, -9.0)])
 def test_project_agrees_with_opencv(angles):
     # Outside check: cv2.projectPoints, camera with x right, y down, z forward, whole-number pixel centres.
     yaw_deg, pitch_deg, roll_deg = angles
@@ -68,9 +64,7 @@ def test_project_agrees_with_opencv(angles):
         centre_px=(630.0, 371.5),
     )  # fmt: skip
     forward = camera.axes()[2]
-    points_m = (
-        np.array(camera.position_m) + 5.0 * forward + np.random.default_rng(3).uniform(-1.5, 1.5, (50, 3))
-    )
+    points_m = np.array(camera.position_m) + 5.0 * forward + np.random.default_rng(3).uniform(-1.5, 1.5, (50, 3))
     # The rotation is built here from its factors, not taken from the camera: yaw, pitch, then roll.
     yaw, pitch, roll = np.deg2rad(angles)
     level = np.array([[0.0, -1.0, 0.0], [0.0, 0.0, -1.0], [1.0, 0.0, 0.0]])
@@ -109,9 +103,7 @@ def test_the_marker_is_painted_where_its_ends_are_projected():
 def test_skinning_the_rest_pose_returns_the_rest_mesh(look):
     body = load_body(look)
     rotation = np.tile(np.eye(3), (len(BONES), 1, 1))
-    vertices, normals = skin(
-        body.mesh, body.normals, rest_m=body.rest_m, joints_m=body.rest_m, rotation=rotation
-    )
+    vertices, normals = skin(body.mesh, body.normals, rest_m=body.rest_m, joints_m=body.rest_m, rotation=rotation)
     np.testing.assert_allclose(vertices, body.mesh.vertices, atol=1e-12)
     np.testing.assert_allclose(normals, body.normals, atol=1e-12)
 
@@ -197,9 +189,7 @@ def short_truth(seed):
     body, camera = load_body(spec.look), camera_for(spec.view)
     placement, start_x_m, _ = spec.placement()
     pose, gait = walk(body.skeleton, settings, duration_s=2.0, fps=30, start_x_m=start_x_m)
-    return json.dumps(
-        truth_record(spec, body, place_pose(pose, placement), gait, camera=camera), allow_nan=False
-    )
+    return json.dumps(truth_record(spec, body, place_pose(pose, placement), gait, camera=camera), allow_nan=False)
 
 
 def test_the_same_seed_gives_the_same_truth_and_another_seed_another():
