@@ -1,6 +1,7 @@
 """The command `strideledger`.
 
-Exit codes: 0 all clips done; 1 some clip or report failed; 2 wrong use, manifest, settings or limits.
+Exit codes: 0 all clips done (or usable); 1 some clip or report failed (or not usable); 2 wrong use, manifest,
+settings or limits.
 """
 
 from __future__ import annotations
@@ -96,6 +97,31 @@ def run(
         raise typer.Exit(130) from None
     show_summary(result)
     raise typer.Exit(0 if result.all_done else 1)
+
+
+@app.command()
+def check(
+    study: StudyArgument,
+    settings: Annotated[Path | None, typer.Option(help="TOML file with the settings to change.")] = None,
+    workers: Annotated[int | None, typer.Option(min=1, max=64, help="Clips at the same time.")] = None,
+) -> None:
+    """Say in seconds which clips of a study can be measured, and how to film better; nothing is written.
+
+    A sample of each clip's frames is looked at. Strides are counted only by `strideledger run`.
+    """
+    from pipeline.console import show_check, show_check_counts
+    from pipeline.precheck import check_study
+
+    checks = []
+    try:
+        for checked in check_study(study, settings=load_settings(settings), workers=workers):
+            show_check(checked)
+            checks.append(checked)
+    except KeyboardInterrupt:
+        typer.echo("Stopped.", err=True)
+        raise typer.Exit(130) from None
+    show_check_counts(checks)
+    raise typer.Exit(1 if any(checked.usable == "not usable" for checked in checks) else 0)
 
 
 @app.command()

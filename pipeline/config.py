@@ -60,12 +60,26 @@ class StrideSettings(Section):
 
 
 class QualitySettings(Section):
-    """What a clip must offer to be measured."""
+    """What a clip must offer to be measured, and what it should offer to be measured well."""
 
     min_frames: int = _number(10, 1000, "frames")
+    min_fps: float = _number(10.0, 240.0, "1/s")
     min_seen_share: float = _number(0.0, 1.0, "1")
     min_body_height_share: float = _number(0.0, 1.0, "1")
-    min_fps: float = _number(10.0, 240.0, "1/s")
+    max_second_person_share: float = _number(0.0, 1.0, "1")
+    min_duration_s: float = _number(0.5, 60.0, "s")
+    min_shorter_side_px: int = _number(120, 4320, "px")
+    quick_fps: float = _number(10.0, 480.0, "1/s")
+    max_dropped_share: float = _number(0.0, 1.0, "1")
+    max_irregular_share: float = _number(0.0, 1.0, "1")
+    min_strides: int = _number(1, 50, "strides")
+    min_leg_seen_share: float = _number(0.0, 1.0, "1")
+    max_blur_pct: float = _number(0.0, 10.0, "% body height")
+    min_brightness: float = _number(0.0, 1.0, "1")
+    max_brightness: float = _number(0.0, 1.0, "1")
+    min_contrast: float = _number(0.0, 1.0, "1")
+    max_camera_angle_deg: float = _number(0.0, 90.0, "deg")
+    lens_focal_share: float = _number(0.2, 20.0, "1")
 
 
 class MetricSettings(Section):
@@ -257,6 +271,12 @@ def _between_settings(settings: Settings) -> list[str]:
         problems.append(
             f"strides.min_stride_s: found {strides.min_stride_s}; "
             f"expected less than strides.max_stride_s, which is {strides.max_stride_s} [s]"
+        )
+    quality = settings.quality
+    if quality.min_brightness >= quality.max_brightness:
+        problems.append(
+            f"quality.min_brightness: found {quality.min_brightness}; "
+            f"expected less than quality.max_brightness, which is {quality.max_brightness} [1]"
         )
     if settings.signals.max_gap_s >= strides.min_stride_s:
         problems.append(

@@ -14,6 +14,9 @@ from rich.text import Text
 
 from pipeline.batch import Progress as RunProgress
 from pipeline.batch import StudyResult, VisitResult
+from pipeline.model import QualityNote
+from pipeline.precheck import ClipCheck
+from pipeline.quality import VIEW_SIGNS
 from pipeline.store import openable_path
 
 # Rich assumes 80 columns where there is no terminal, and would fold every message. [characters]
@@ -123,3 +126,35 @@ def _visit_row(result: StudyResult, visit: VisitResult) -> tuple[str, ...]:
     present = ", ".join(dict.fromkeys(f.title for f in visit.report.faults if f.verdict == "present"))
     counts = (verdicts["present"], verdicts["borderline"], verdicts["not seen"], verdicts["cannot say"])
     return (name, f"{done} of {len(visit.report.clips)}", *map(str, counts), present)
+
+
+def show_check(checked: ClipCheck) -> None:
+    """Print one clip's verdict, and under it each thing that is not good enough with what to do next time."""
+    console = _console()
+    console.print(f"{checked.clip.clip_id}: {checked.usable} ({checked.seconds:.1f} s)", soft_wrap=True)
+    if checked.message:
+        console.print(f"  {checked.message}", soft_wrap=True)
+    poor = [note for note in checked.notes if not note.ok]
+    if poor:
+        table = Table(box=None, padding=(0, 2, 0, 0), pad_edge=False)
+        for name in ("  looked at", "value", "limit", "next time"):
+            table.add_column(name, overflow="fold")
+        for note in poor:
+            limit = f"at {'least' if note.value < note.limit else 'most'} {_amount(note.limit, note)}"
+            cells = (f"  {note.item}", _amount(note.value, note), limit, note.advice)
+            table.add_row(*(Text(cell) for cell in cells))
+        console.print(table)
+
+
+def show_check_counts(checks: Sequence[ClipCheck]) -> None:
+    """Print how many clips can be used."""
+    counts = Counter(checked.usable for checked in checks)
+    parts = [f"{counts[name]} {name}" for name in ("usable", "usable with care", "not usable")]
+    _console().print(f"\nclips: {', '.join(parts)}")
+
+
+def _amount(value: float, note: QualityNote) -> str:
+    """A note's value or limit with its unit; counts are whole, shares have two decimals."""
+    if note.unit != "1":
+        return f"{value:.{0 if note.unit == 'px' else 1}f} {note.unit}"
+    return f"{value:.0f}" if max(note.value, note.limit) > 1 or note.item == VIEW_SIGNS else f"{value:.2f}"

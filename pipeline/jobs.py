@@ -157,12 +157,18 @@ def _measure(job: ClipJob) -> Iterable[str]:
     """The stage measures."""
     from pipeline import strides
     from pipeline.landmarks import load_track
+    from pipeline.pixels import luma, picture_facts, sample_numbers
     from pipeline.stages import measure_clip
     from pipeline.tables import EVENTS, check_table
+    from pipeline.video import read_frames
 
     info = read_json(job.folder / "video.json", VideoInfo)
     track = load_track(job.folder / "landmarks.npz")
-    measures = measure_clip(job.clip, info, track, job.settings)
+    frames = read_frames(
+        job.clip.path, info=info, item=f"clip {job.clip.clip_id}", wanted=set(sample_numbers(info.n_frames))
+    )
+    pictures = picture_facts((luma(frame.image), track.xy_px[frame.index]) for frame in frames)
+    measures = measure_clip(job.clip, info, track, job.settings, pictures)
     write_table(job.folder / "events.csv", check_table(measures.events, EVENTS, "events"))
     write_json(job.folder / "quality.json", measures.quality)
     strides.save(measures.strides, job.folder)

@@ -2,44 +2,32 @@
 
 from __future__ import annotations
 
+from typing import Literal
+
 import numpy as np
+import pandas as pd
 
 from pipeline.config import QualitySettings
 from pipeline.errors import QualityError
 from pipeline.geometry import INDEX
-from pipeline.model import BoolArray, Clip, FloatArray, LandmarkTrack, QualityNote, VideoInfo
+from pipeline.model import SIDES, BoolArray, Clip, FloatArray, LandmarkTrack, QualityNote, Side, VideoInfo, View
+from pipeline.pixels import PictureFacts
+from pipeline.recording import QUICK_MOVEMENTS, at_least, at_most, file_notes, picture_notes
+from pipeline.walkway import BEYOND_DOUBT, ViewSigns, far_side, view_signs, walker_path
 
-# Share of frames with a second person above which the subject cannot be told apart yet. Own choice.
-MAX_SECOND_PERSON_SHARE = 0.2
+Usable = Literal["usable", "usable with care", "not usable"]
+
 # Share of frames with swapped legs above which the clip deserves a second look. Own choice.
 MOST_SWAPPED_SHARE = 0.05
-
-
-def check_recording(
-    clip: Clip, info: VideoInfo, track: LandmarkTrack, settings: QualitySettings
-) -> tuple[QualityNote, ...]:
-    """Return what was looked at about a recording, each with value, limit and advice.
-
-    Raises
-    ------
-    QualityError
-        The clip cannot be measured at all: too short, nobody or too little of the walker in view, several
-        people, frame rate too low.
-    """
-    notes = recording_notes(info, track, settings)
-    if clip.view != "sagittal":
-        notes = tuple(note for note in notes if note.item != QUICK_MOVEMENTS)
-    for note in notes:
-        if not note.ok and note.item in REFUSALS:
-            found, expected = REFUSALS[note.item]
-            values = {"value": note.value, "limit": note.limit, "frames": len(track.time_s)}
-            raise QualityError(f"clip {clip.clip_id}", found.format(**values), expected.format(**values), note.advice)
-    return notes
-
-
-# Terminal impact and foot slap are looked for from the side only.
-QUICK_MOVEMENTS = "frame rate for quick movements"
-# What is refused, in words; anything else that is not ok is advice only.
+# A foot hides its own heel from the front and its own toes from behind.
+LEG_PARTS: dict[View, tuple[str, ...]] = {
+    "sagittal": ("hip", "knee", "ankle", "heel", "foot_index"),
+    "anterior": ("hip", "knee", "ankle", "foot_index"),
+    "posterior": ("hip", "knee", "ankle", "heel"),
+}
+VIEW_SIGNS = "signs against the view"
+FAR_LEG = "leg seen, far side"
+# What is refused, in words; anything else that is not ok lets the clip be measured, with care.
 REFUSALS = {
     "frames": ("has {value:.0f} frames", "at least {limit:.0f} are needed"),
     "frame rate": ("has {value:.1f} frames/s", "at least {limit:.0f} are needed"),
@@ -59,67 +47,112 @@ REFUSALS = {
 }
 
 
-def recording_notes(info: VideoInfo, track: LandmarkTrack, settings: QualitySettings) -> tuple[QualityNote, ...]:
-    """Return the notes of a recording in the order in which they are refused."""
-    seen = np.isfinite(track.xy_px[:, 0, 0])
-    seen_share = float(seen.mean()) if len(seen) else 0.0
-    second_share = float((track.n_people > 1).mean()) if len(seen) else 0.0
-    height_share = body_height_share(track) if seen.any() else 0.0
-    feet_share = feet_inside_share(track) if seen.any() else 0.0
-    lost = info.n_frames_announced - info.n_frames
-    return (
-        _at_least("frames", info.n_frames, "1", settings.min_frames, "Film three strides of each foot or more."),
-        _at_least("frame rate", info.fps_measured, "1/s", settings.min_fps, "Film at 60 frames a second if you can."),
-        _at_least(
-            "walker seen",
-            seen_share,
-            "1",
-            settings.min_seen_share,
-            "Keep the whole body in view, well lit, against a plain wall.",
-        ),
-        _at_most(
-            "second person",
-            second_share,
-            "1",
-            MAX_SECOND_PERSON_SHARE,
-            "Film the walker alone; helpers stay out of the picture.",
-        ),
-        _at_least(
-            "feet in the picture",
-            feet_share,
-            "1",
-            settings.min_seen_share,
-            "Step back or tilt the camera until both feet stay in view.",
-        ),
-        _at_least(
-            "height in the picture",
-            height_share,
-            "1",
-            settings.min_body_height_share,
-            "Move the camera closer or zoom in.",
-        ),
-        _at_most("frames lost in decoding", max(0, lost), "1", 0, "Copy the clip again from the camera."),
-        _at_least(
-            QUICK_MOVEMENTS,
-            info.fps_measured,
-            "1/s",
-            60.0,
-            "Terminal impact and foot slap need 60 frames a second or more.",
-        ),
+def check_recording(
+    clip: Clip,
+    info: VideoInfo,
+    track: LandmarkTrack,
+    settings: QualitySettings,
+    *,
+    min_visibility: float,
+    pictures: PictureFacts | None = None,
+) -> tuple[QualityNote, ...]:
+    """Return what was looked at about a recording, each with value, limit and advice.
+
+    Parameters
+    ----------
+    clip, info, track
+        The whole clip, one row of the track for each of its frames.
+    settings : QualitySettings
+    min_visibility : float
+        A landmark below this counts as not seen. [1]
+    pictures : PictureFacts, optional
+        Without them there are no notes on sharpness and light.
+
+    Raises
+    ------
+    QualityError
+        The clip cannot be measured at all: too short, nobody or too little of the walker in view, several
+        people, frame rate too low, or beyond doubt another view than the manifest's.
+    """
+    notes = recording_notes(
+        clip, info, track, settings, min_visibility=min_visibility, time_s=track.time_s, pictures=pictures
     )
+    item = f"clip {clip.clip_id}"
+    for note in notes:
+        if note.item in REFUSALS and not note.ok:
+            found, expected = REFUSALS[note.item]
+            values = {"value": note.value, "limit": note.limit, "frames": len(track.time_s)}
+            raise QualityError(item, found.format(**values), expected.format(**values), note.advice)
+        if note.item == VIEW_SIGNS and refuses(note):
+            signs = _signs(track, settings)
+            reasons = " and ".join(signs.against(clip.view))
+            found = f"looks like the {signs.found()} view, since {reasons}"
+            raise QualityError(item, found, f"the manifest says {clip.view}", "Correct the row's view or its file.")
+    return notes
+
+
+def recording_notes(
+    clip: Clip,
+    info: VideoInfo,
+    track: LandmarkTrack,
+    settings: QualitySettings,
+    *,
+    min_visibility: float,
+    time_s: FloatArray,
+    pictures: PictureFacts | None = None,
+) -> tuple[QualityNote, ...]:
+    """Return the notes of a recording in the order in which they are refused.
+
+    The track may hold all frames or a sample of them; `time_s` are the times of all frames, (n_all_frames,). [s]
+    Other parameters as in `check_recording`.
+    """
+    notes = [note for note in file_notes(info, time_s, settings) if _concerns(note, clip)]
+    notes += picture_notes(pictures, settings) if pictures is not None else ()
+    notes += _walker_notes(track, settings)
+    if np.isfinite(track.xy_px).any():
+        notes += _walkway_notes(clip, track, settings)
+        notes += _leg_notes(clip, track, settings, min_visibility)
+    return tuple(notes)
+
+
+def refuses(note: QualityNote) -> bool:
+    """Tell whether a clip with this note cannot be measured."""
+    if note.item == VIEW_SIGNS:
+        return note.value >= BEYOND_DOUBT
+    return not note.ok and note.item in REFUSALS
+
+
+def usability(notes: tuple[QualityNote, ...]) -> Usable:
+    """Return how far a clip with these notes can be used.
+
+    A low frame rate for quick movements and a far leg that is hidden at times are advice only: other findings do not
+    suffer, and the protocol films each limb once near the camera.
+    """
+    if any(refuses(note) for note in notes):
+        return "not usable"
+    poor = [note for note in notes if not note.ok and note.item != QUICK_MOVEMENTS and FAR_LEG not in note.item]
+    return "usable with care" if poor else "usable"
 
 
 def swap_note(swapped: BoolArray) -> QualityNote:
     """Return the note on frames in which the estimator took one leg for the other and they were put right."""
-    share = float(swapped.mean()) if len(swapped) else 0.0
     advice = "Film with the limb's cosmetic cover on where there is one: a pylon is hard to tell from the other leg."
-    return _at_most("legs confused and put right", share, "1", MOST_SWAPPED_SHARE, advice)
+    return at_most("legs confused and put right", _share(swapped), "1", MOST_SWAPPED_SHARE, advice)
+
+
+def stride_notes(table: pd.DataFrame, min_strides: int) -> tuple[QualityNote, ...]:
+    """Return the notes on the strides of each foot that can be used, from columns `side` and `use` of the strides."""
+    advice = "Film three strides of each foot or more, from the side in both directions."
+    used = table[table["use"].astype(bool)]
+    counts = {side: int((used["side"] == side).sum()) for side in SIDES}
+    return tuple(at_least(f"strides, {side} foot", counts[side], "1", min_strides, advice) for side in SIDES)
 
 
 def body_height_share(track: LandmarkTrack) -> float:
     """Return the median height from nose to lower heel over the picture's height. [1]"""
-    heel = np.nanmax(track.xy_px[:, [INDEX["left_heel"], INDEX["right_heel"]], 1], axis=1)
-    return float(np.nanmedian(heel - track.xy_px[:, INDEX["nose"], 1]) / track.height_px)
+    y_px = track.xy_px[np.isfinite(track.xy_px[:, 0, 0])][:, :, 1]
+    heel = np.maximum(y_px[:, INDEX["left_heel"]], y_px[:, INDEX["right_heel"]])
+    return float(np.median(heel - y_px[:, INDEX["nose"]]) / track.height_px)
 
 
 def feet_inside_share(track: LandmarkTrack) -> float:
@@ -130,9 +163,96 @@ def feet_inside_share(track: LandmarkTrack) -> float:
     return float(inside.all(axis=1).mean())
 
 
-def _at_least(item: str, value: float, unit: str, limit: float, advice: str) -> QualityNote:
-    return QualityNote(item, float(value), unit, float(limit), value >= limit, advice)
+def leg_seen_share(track: LandmarkTrack, view: View, side: Side, min_visibility: float) -> float:
+    """Return the share of frames with the walker in which a leg is seen from hip to foot. [1]"""
+    seen = np.isfinite(track.xy_px[:, 0, 0])
+    parts = [INDEX[f"{side}_{part}"] for part in LEG_PARTS[view]]
+    visible = track.visibility[seen][:, parts] >= min_visibility
+    return float(visible.all(axis=1).mean())
 
 
-def _at_most(item: str, value: float, unit: str, limit: float, advice: str) -> QualityNote:
-    return QualityNote(item, float(value), unit, float(limit), value <= limit, advice)
+def _concerns(note: QualityNote, clip: Clip) -> bool:
+    """Quick movements are looked for from the side only."""
+    return clip.view == "sagittal" or note.item != QUICK_MOVEMENTS
+
+
+def _walker_notes(track: LandmarkTrack, settings: QualitySettings) -> tuple[QualityNote, ...]:
+    """Notes on the walker's place in the picture."""
+    seen = np.isfinite(track.xy_px[:, 0, 0])
+    in_view = "Keep the whole body in view, well lit, against a plain wall."
+    alone = "Film the walker alone; helpers stay out of the picture."
+    step_back = "Step back or tilt the camera until both feet stay in view."
+    return (
+        at_least("walker seen", _share(seen), "1", settings.min_seen_share, in_view),
+        at_most("second person", _share(track.n_people > 1), "1", settings.max_second_person_share, alone),
+        at_least(
+            "feet in the picture",
+            feet_inside_share(track) if seen.any() else 0.0,
+            "1",
+            settings.min_seen_share,
+            step_back,
+        ),
+        at_least(
+            "height in the picture",
+            body_height_share(track) if seen.any() else 0.0,
+            "1",
+            settings.min_body_height_share,
+            "Move the camera closer or zoom in.",
+        ),
+    )
+
+
+def _walkway_notes(clip: Clip, track: LandmarkTrack, settings: QualitySettings) -> tuple[QualityNote, ...]:
+    """Notes on the view and on the camera's angle; no angle where the view itself is in doubt or there is no way."""
+    signs = _signs(track, settings)
+    against = signs.against(clip.view)
+    advice = "Film the walker crossing the picture (sagittal), coming closer (anterior) or going away (posterior)."
+    if against:
+        advice = (
+            f"The manifest says {clip.view}, yet {' and '.join(against)}, as in the {signs.found()} view: "
+            "correct the row's view or its file."
+        )
+    note = at_most(VIEW_SIGNS, len(against), "1", 0, advice)
+    path = walker_path(track, _focal_px(track, settings))
+    if path is None or against:
+        return (note,)
+    if clip.view == "sagittal":
+        off_deg = path.angle_deg
+        advice = "Let the camera look straight across the walkway: the walker is equally large at both ends of it."
+    else:
+        off_deg = 90.0 - path.angle_deg
+        advice = "Put the camera on the walkway's middle line: the walker stays in the middle of the picture."
+    angle = at_most("camera angle to the walkway", off_deg, "deg", settings.max_camera_angle_deg, advice)
+    return (note, angle)
+
+
+def _leg_notes(
+    clip: Clip, track: LandmarkTrack, settings: QualitySettings, min_visibility: float
+) -> tuple[QualityNote, ...]:
+    """Notes on how well each leg is seen."""
+    far = far_side(clip.view, walker_path(track, _focal_px(track, settings)))
+    notes = []
+    for side in SIDES:
+        share = leg_seen_share(track, clip.view, side, min_visibility)
+        advice = "Short or tight trousers, light on the legs, nothing between them and the camera."
+        name = f"{side} leg seen"
+        if side == far:
+            name = f"{side} {FAR_LEG}"
+            advice = "Film a second clip in the other direction: there this leg is near the camera."
+        notes.append(at_least(name, share, "1", settings.min_leg_seen_share, advice))
+    return tuple(notes)
+
+
+def _signs(track: LandmarkTrack, settings: QualitySettings) -> ViewSigns:
+    """What the clip says about its view."""
+    return view_signs(track, walker_path(track, _focal_px(track, settings)))
+
+
+def _focal_px(track: LandmarkTrack, settings: QualitySettings) -> float:
+    """Focal length of the lens that is assumed. [px]"""
+    return settings.lens_focal_share * max(track.width_px, track.height_px)
+
+
+def _share(true: BoolArray) -> float:
+    """Share of True, 0 where there is nothing."""
+    return float(true.mean()) if len(true) else 0.0

@@ -27,11 +27,12 @@ from pipeline.model import (
     VideoInfo,
 )
 from pipeline.motion import body_leg_px, find_passes, prepare
-from pipeline.quality import check_recording, swap_note
+from pipeline.pixels import PictureFacts
+from pipeline.quality import check_recording, stride_notes, swap_note
 from pipeline.quantities import frontal_quantities, sagittal_quantities
 from pipeline.strides import find_strides, sample_curves
 
-MEASURES_VERSION = 2
+MEASURES_VERSION = 3
 
 
 @dataclass(frozen=True, slots=True)
@@ -43,15 +44,19 @@ class ClipMeasures:
     strides: StrideSet
 
 
-def measure_clip(clip: Clip, info: VideoInfo, track: LandmarkTrack, settings: Settings) -> ClipMeasures:
-    """Return events, strides and curves of one clip.
+def measure_clip(
+    clip: Clip, info: VideoInfo, track: LandmarkTrack, settings: Settings, pictures: PictureFacts | None = None
+) -> ClipMeasures:
+    """Return events, strides and curves of one clip; without `pictures` no note on sharpness and light.
 
     Raises
     ------
     QualityError
         The recording cannot be measured, or nobody walks in it.
     """
-    quality = check_recording(clip, info, track, settings.quality)
+    quality = check_recording(
+        clip, info, track, settings.quality, min_visibility=settings.signals.min_visibility, pictures=pictures
+    )
     track, swapped = righted(clip, track, settings)
     quality = (*quality, swap_note(swapped))
     motion = prepare(track, settings.signals, wavering(swapped))
@@ -68,6 +73,7 @@ def measure_clip(clip: Clip, info: VideoInfo, track: LandmarkTrack, settings: Se
     # A frontal view has no single scale: the walker's size changes along the pass.
     scale = scale_of(clip, leg_px) if clip.view == "sagittal" else None
     table = find_strides(clip, motion, passes, events, leg_px=leg_px, scale=scale, settings=settings.strides)
+    quality = (*quality, *stride_notes(table, settings.quality.min_strides))
     if clip.view == "sagittal":
         signals = sagittal_quantities(motion, passes)
     else:

@@ -7,7 +7,7 @@ rate, and frame number divided by a nominal rate can be off by more than a whole
 from __future__ import annotations
 
 import os
-from collections.abc import Iterable, Iterator
+from collections.abc import Container, Iterable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
@@ -82,6 +82,11 @@ def probe_video(path: Path, *, item: str = "") -> VideoInfo:
     Only files of the MP4 family store a frame count. For the others the announced count is the announced
     duration times the measured rate, so it may be off by a frame.
     """
+    return probe_times(path, item=item)[0]
+
+
+def probe_times(path: Path, *, item: str = "") -> tuple[VideoInfo, FloatArray]:
+    """As `probe_video`, together with the time of each frame from the first one, (n_frames,). [s]"""
     item = item or path.name
     with _opened(path, item) as capture:
         _refuse_odd_pixels(capture, item)
@@ -105,7 +110,7 @@ def probe_video(path: Path, *, item: str = "") -> VideoInfo:
     if not _has_box_structure(path):
         announced_s = announced / fps_nominal if fps_nominal > 0 and announced > 0 else duration_s
         announced = announced_s * fps_measured
-    return VideoInfo(
+    info = VideoInfo(
         width_px=width_px,
         height_px=height_px,
         n_frames=time_s.size,
@@ -117,10 +122,13 @@ def probe_video(path: Path, *, item: str = "") -> VideoInfo:
         variable_rate=from_file and is_variable_rate(time_s),
         timestamps_from_file=from_file,
     )
+    return info, time_s
 
 
-def read_frames(path: Path, *, info: VideoInfo | None = None, item: str = "") -> Iterator[Frame]:
-    """Every frame of a clip that can be decoded, in order.
+def read_frames(
+    path: Path, *, info: VideoInfo | None = None, item: str = "", wanted: Container[int] | None = None
+) -> Iterator[Frame]:
+    """Every frame of a clip that can be decoded, or the chosen ones, in order.
 
     Parameters
     ----------
@@ -130,6 +138,8 @@ def read_frames(path: Path, *, info: VideoInfo | None = None, item: str = "") ->
         From `probe_video`; without it the clip is probed first, which decodes it once more.
     item : str
         How messages name the clip; by default its file name.
+    wanted : container of int, optional
+        Numbers of the frames to give; by default all.
 
     Yields
     ------
@@ -146,12 +156,16 @@ def read_frames(path: Path, *, info: VideoInfo | None = None, item: str = "") ->
     with _opened(path, item) as capture:
         start_ms = 0.0
         for index in range(info.n_frames):
-            decoded, image = capture.read()
-            if not decoded:
+            if not capture.grab():
                 return
             stamp_ms = capture.get(cv2.CAP_PROP_POS_MSEC)
             if index == 0:
                 start_ms = stamp_ms
+            if wanted is not None and index not in wanted:
+                continue
+            decoded, image = capture.retrieve()
+            if not decoded:
+                return
             from_file = info.timestamps_from_file
             time_s = (stamp_ms - start_ms) / 1000.0 if from_file else index / info.fps_nominal
             yield Frame(index, time_s, _to_rgb(image))

@@ -5,28 +5,81 @@ from __future__ import annotations
 from dataclasses import replace
 
 import numpy as np
+import pandas as pd
 import pytest
 
 from pipeline.config import load_settings
 from pipeline.errors import QualityError
-from pipeline.model import LandmarkTrack, VideoInfo
-from pipeline.quality import body_height_share, check_recording, feet_inside_share
+from pipeline.model import LandmarkTrack, QualityNote, VideoInfo, View
+from pipeline.pixels import PictureFacts
+from pipeline.quality import (
+    body_height_share,
+    check_recording,
+    feet_inside_share,
+    leg_seen_share,
+    recording_notes,
+    refuses,
+    stride_notes,
+    usability,
+)
+from tests.test_walkway import WALKS, filmed
 from tests.walker import INDEX, Walker, make_clip
 
 SETTINGS = load_settings().quality
 INFO = VideoInfo(1280, 720, 360, 360, 6.0, 60.0, 60.0, 0, False, True)
 
+GOOD_PICTURES = PictureFacts(blur_pct=0.2, brightness=0.5, contrast=0.5)
+# What every clip with a walker in it is looked at for; quick movements in a side view only.
+ITEMS = [
+    "frames",
+    "frame rate",
+    "duration",
+    "resolution, shorter side",
+    "frames lost in decoding",
+    "dropped frames",
+    "irregular frame intervals",
+    "frame rate for quick movements",
+    "blur",
+    "brightness",
+    "contrast",
+    "walker seen",
+    "second person",
+    "feet in the picture",
+    "height in the picture",
+    "signs against the view",
+    "camera angle to the walkway",
+    "left leg seen, far side",
+    "right leg seen",
+]
+
+
+def notes_of(
+    track: LandmarkTrack, view: View = "sagittal", info: VideoInfo = INFO, pictures: PictureFacts = GOOD_PICTURES
+) -> dict[str, QualityNote]:
+    """The notes on a clip by name, from a sample of its frames."""
+    times_s = np.arange(info.n_frames) / info.fps_measured
+    notes = recording_notes(
+        make_clip(view), info, track, SETTINGS, min_visibility=0.5, time_s=times_s, pictures=pictures
+    )
+    return {note.item: note for note in notes}
+
+
+def poor(notes: dict[str, QualityNote]) -> list[str]:
+    return [item for item, note in notes.items() if not note.ok]
+
 
 def refusal(track: LandmarkTrack, info: VideoInfo = INFO) -> str:
     """The message with which a clip is refused."""
     with pytest.raises(QualityError) as caught:
-        check_recording(make_clip(name="P03_v2_side"), info, track, SETTINGS)
+        check_recording(make_clip(name="P03_v2_side"), info, track, SETTINGS, min_visibility=0.5)
     return str(caught.value)
 
 
 def test_a_good_clip_passes_with_all_its_notes() -> None:
-    notes = check_recording(make_clip(), INFO, Walker().track(), SETTINGS)
+    notes = check_recording(make_clip(), INFO, Walker().track(), SETTINGS, min_visibility=0.5, pictures=GOOD_PICTURES)
+    assert [note.item for note in notes] == ITEMS
     assert all(note.ok for note in notes)
+    assert usability(notes) == "usable"
     assert all(note.advice for note in notes)
 
 
@@ -76,3 +129,109 @@ def test_too_far_away() -> None:
     track = Walker().track()
     small = replace(track, xy_px=track.xy_px * 0.2 + 300)
     assert "the walker fills 11% of the picture's height; at least 15% is needed" in refusal(small)
+
+
+@pytest.mark.parametrize("view", ["sagittal", "anterior", "posterior"])
+def test_a_walk_filmed_in_each_view_is_usable(view: View) -> None:
+    notes = notes_of(filmed(WALKS[view], length_m=3.0, distance_m=4.5), view)
+    assert poor(notes) == []
+    assert notes["camera angle to the walkway"].value == pytest.approx(0.0, abs=1.0)
+
+
+@pytest.mark.parametrize(
+    ("view", "walk_deg", "off_deg"), [("sagittal", 20.0, 20.0), ("sagittal", -25.0, 25.0), ("posterior", 70.0, 20.0)]
+)
+def test_a_camera_that_looks_askew_is_told(view: View, walk_deg: float, off_deg: float) -> None:
+    notes = notes_of(filmed(walk_deg, length_m=3.0), view)
+    assert poor(notes) == ["camera angle to the walkway"]
+    assert notes["camera angle to the walkway"].value == pytest.approx(off_deg, abs=1.0)
+    assert usability(tuple(notes.values())) == "usable with care"
+
+
+def test_a_view_that_contradicts_the_manifest_beyond_doubt_is_refused() -> None:
+    track = filmed(WALKS["anterior"], length_m=3.0)
+    assert refusal(track) == (
+        "clip P03_v2_side: looks like the anterior view, since the shoulders are wide (0.73 of the trunk's length) and "
+        "the walker goes along the line of sight; the manifest says sagittal. Correct the row's view or its file."
+    )
+    notes = notes_of(track)
+    assert poor(notes) == ["signs against the view"]
+    assert "camera angle to the walkway" not in notes
+    assert usability(tuple(notes.values())) == "not usable"
+
+
+def test_front_and_back_taken_for_each_other_are_refused() -> None:
+    notes = notes_of(filmed(WALKS["posterior"], length_m=3.0), "anterior")
+    assert notes["signs against the view"].advice == (
+        "The manifest says anterior, yet the walker goes away and the walker shows the back, as in the posterior view: "
+        "correct the row's view or its file."
+    )
+    assert refuses(notes["signs against the view"])
+
+
+def test_one_sign_alone_is_no_refusal() -> None:
+    """On a treadmill only the shoulders tell."""
+    track = filmed(WALKS["anterior"], length_m=0.3)
+    notes = check_recording(make_clip(), INFO, track, SETTINGS, min_visibility=0.5)
+    assert [(note.item, note.value) for note in notes if not note.ok] == [("signs against the view", 1.0)]
+    assert usability(notes) == "usable with care"
+
+
+def hide(track: LandmarkTrack, part: str, share: float) -> LandmarkTrack:
+    """The track with one landmark hidden in the first frames."""
+    visibility = track.visibility.copy()
+    visibility[: round(share * len(visibility)), INDEX[part]] = 0.3
+    return replace(track, visibility=visibility)
+
+
+def test_share_of_a_leg_by_hand() -> None:
+    track = hide(filmed(0.0, n_frames=20), "left_knee", 0.5)
+    assert leg_seen_share(track, "sagittal", "left", 0.5) == 0.5
+    assert leg_seen_share(track, "sagittal", "right", 0.5) == 1.0
+    assert leg_seen_share(track, "sagittal", "left", 0.2) == 1.0
+
+
+def test_a_hidden_far_leg_is_advice_and_a_hidden_near_leg_asks_for_care() -> None:
+    far, near = (notes_of(hide(filmed(0.0), f"{side}_ankle", 0.5)) for side in ("left", "right"))
+    assert poor(far) == ["left leg seen, far side"]
+    assert usability(tuple(far.values())) == "usable"
+    assert poor(near) == ["right leg seen"]
+    assert usability(tuple(near.values())) == "usable with care"
+
+
+def test_a_foot_hides_its_own_heel_from_the_front_and_its_toes_from_behind() -> None:
+    assert poor(notes_of(hide(filmed(-90.0, length_m=3.0), "left_heel", 1.0), "anterior")) == []
+    assert poor(notes_of(hide(filmed(90.0, length_m=3.0), "left_foot_index", 1.0), "posterior")) == []
+    assert poor(notes_of(hide(filmed(90.0, length_m=3.0), "left_heel", 1.0), "posterior")) == ["left leg seen"]
+
+
+def test_30_frames_a_second_is_advice_only() -> None:
+    info = replace(INFO, fps_measured=30.0, n_frames=180, n_frames_announced=180)
+    notes = notes_of(filmed(0.0), info=info)
+    assert poor(notes) == ["frame rate for quick movements"]
+    assert usability(tuple(notes.values())) == "usable"
+    assert poor(notes_of(filmed(90.0, length_m=3.0), "posterior", info)) == []
+
+
+def test_blur_asks_for_care() -> None:
+    notes = notes_of(filmed(0.0), pictures=replace(GOOD_PICTURES, blur_pct=1.0))
+    assert poor(notes) == ["blur"]
+    assert usability(tuple(notes.values())) == "usable with care"
+
+
+def test_nobody_in_the_sample_is_not_usable_and_asks_nothing_about_legs() -> None:
+    track = filmed(0.0)
+    empty = replace(track, xy_px=np.full_like(track.xy_px, np.nan), visibility=np.zeros_like(track.visibility))
+    notes = notes_of(empty)
+    assert poor(notes) == ["walker seen", "feet in the picture", "height in the picture"]
+    assert list(notes)[-1] == "height in the picture"
+    assert usability(tuple(notes.values())) == "not usable"
+
+
+def test_strides_of_each_foot_are_counted_where_they_can_be_used() -> None:
+    table = pd.DataFrame({"side": ["left"] * 4 + ["right"] * 3, "use": [True, True, True, False, True, False, False]})
+    notes = stride_notes(table, 3)
+    assert [(note.item, note.value, note.limit, note.ok) for note in notes] == [
+        ("strides, left foot", 3.0, 3.0, True),
+        ("strides, right foot", 1.0, 3.0, False),
+    ]

@@ -12,13 +12,13 @@ PACKAGE = ROOT / "pipeline"
 LEVELS = [
     {"errors", "model", "tables"},
     {"config", "manifest", "manifest_row", "store"},
-    {"models", "containers", "video", "pictures", "subject", "landmarks", "signals"},
-    {"geometry", "identity", "motion", "quantities", "quality"},
+    {"models", "containers", "video", "pictures", "subject", "crops", "landmarks", "signals"},
+    {"geometry", "identity", "motion", "quantities", "pixels", "recording", "walkway", "quality"},
     {"events", "strides"},
     {"metrics"},
     {"thresholds", "checks", "stages"},
     {"figures", "report"},
-    {"isolate", "jobs", "runs", "batch", "bench", "console", "cli"},
+    {"isolate", "jobs", "runs", "batch", "precheck", "bench", "console", "cli"},
 ]
 LEVEL = {name: level for level, names in enumerate(LEVELS) for name in names}
 FILES = sorted(path for path in PACKAGE.rglob("*.py"))

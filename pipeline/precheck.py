@@ -1,0 +1,105 @@
+"""Which clips of a study can be measured, from a sample of their frames, before anything heavy runs."""
+
+from __future__ import annotations
+
+import tempfile
+from collections import deque
+from collections.abc import Iterator
+from dataclasses import dataclass
+from pathlib import Path
+
+from pipeline.config import Settings, load_settings
+from pipeline.isolate import Job, Outcome, Tell, run_jobs
+from pipeline.manifest import read_manifest
+from pipeline.model import Clip, QualityNote
+from pipeline.models import verify_model
+from pipeline.quality import Usable, recording_notes, usability
+
+# The quick model, whatever the settings say: where a body is in the picture it knows as well as the heavy one.
+MODEL = "full"
+
+
+@dataclass(frozen=True, slots=True)
+class ClipCheck:
+    """What is known of one clip; without notes there is a message that says why."""
+
+    clip: Clip
+    usable: Usable
+    notes: tuple[QualityNote, ...]
+    message: str
+    seconds: float
+
+
+def check_study(study: Path, *, settings: Settings | None = None, workers: int | None = None) -> Iterator[ClipCheck]:
+    """Yield how far each clip can be used, in the manifest's order; one clip's fault never stops the others.
+
+    Parameters
+    ----------
+    study : Path
+        Folder with `manifest.csv` and the clips.
+    settings : Settings, optional
+        By default those that ship with the package.
+    workers : int, optional
+        Clips at the same time; by default the setting run.workers. [1]
+
+    Raises
+    ------
+    PipelineError
+        The manifest, the settings or the pose model are wrong: no clip is looked at.
+    """
+    clips = {f"clip {clip.clip_id}": clip for clip in read_manifest(study)}
+    settings = settings or load_settings()
+    verify_model(MODEL)
+    limit_s = settings.run.clip_time_limit_s
+    queue = deque(Job(name, check_clip, (clip, settings), limit_s) for name, clip in clips.items())
+    outcomes: dict[str, Outcome] = {}
+    waiting = deque(clips)
+    with tempfile.TemporaryDirectory() as scratch:
+        for outcome in run_jobs(queue, scratch=Path(scratch), workers=workers or settings.run.workers):
+            outcomes[outcome.name] = outcome
+            while waiting and waiting[0] in outcomes:
+                name = waiting.popleft()
+                yield _result(clips[name], outcomes.pop(name))
+
+
+def check_clip(clip: Clip, settings: Settings, tell: Tell) -> tuple[QualityNote, ...]:
+    """Return the notes of one clip from a sample of its frames; runs in a process of its own.
+
+    Raises
+    ------
+    VideoError
+        The clip is missing or cannot be decoded.
+    """
+    from pipeline.landmarks import detect_landmarks
+    from pipeline.pixels import luma, picture_facts, sample_numbers
+    from pipeline.video import Frame, probe_times, read_frames
+
+    item = f"clip {clip.clip_id}"
+    tell("file", 0, 0)
+    info, time_s = probe_times(clip.path, item=item)
+    greys = []
+
+    def frames() -> Iterator[Frame]:
+        for frame in read_frames(clip.path, info=info, item=item, wanted=set(sample_numbers(info.n_frames))):
+            greys.append(luma(frame.image))
+            yield frame
+
+    tell("landmarks", 0, 0)
+    track = detect_landmarks(frames(), model=MODEL, num_poses=settings.landmarks.num_poses, item=item)
+    tell("notes", 0, 0)
+    return recording_notes(
+        clip,
+        info,
+        track,
+        settings.quality,
+        min_visibility=settings.signals.min_visibility,
+        time_s=time_s,
+        pictures=picture_facts(zip(greys, track.xy_px, strict=True)),
+    )
+
+
+def _result(clip: Clip, outcome: Outcome) -> ClipCheck:
+    """How one clip ended."""
+    if outcome.failure is not None:
+        return ClipCheck(clip, "not usable", (), outcome.failure.message, outcome.seconds)
+    return ClipCheck(clip, usability(outcome.value), outcome.value, "", outcome.seconds)
