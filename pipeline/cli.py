@@ -7,7 +7,6 @@ settings or limits.
 from __future__ import annotations
 
 import sys
-from enum import StrEnum
 from importlib import import_module
 from pathlib import Path
 from typing import Annotated
@@ -15,7 +14,7 @@ from typing import Annotated
 import typer
 
 from pipeline import __version__
-from pipeline.config import Settings, config_dir, load_settings
+from pipeline.config import ModelChoice, config_dir, load_settings, with_model
 from pipeline.errors import ConfigError, PipelineError
 from pipeline.manifest import read_manifest
 from pipeline.manifest_row import COLUMNS
@@ -34,13 +33,6 @@ StudyArgument = Annotated[Path, typer.Argument(help="Folder with manifest.csv an
 # The benchmarks read their own arguments.
 PASS_ON = {"allow_extra_args": True, "ignore_unknown_options": True, "help_option_names": []}
 LimitsOption = Annotated[Path | None, typer.Option("--limits", help="Folder with limits of your own.")]
-
-
-class ModelChoice(StrEnum):
-    """Pose models."""
-
-    heavy = "heavy"
-    full = "full"
 
 
 def main() -> None:
@@ -87,7 +79,7 @@ def run(
     from pipeline.console import follow_run, show_summary
     from pipeline.thresholds import load_limits
 
-    chosen = _with_model(load_settings(settings), model)
+    chosen = with_model(load_settings(settings), model)
     loaded = load_limits(limits or config_dir() / "checks")
     try:
         with follow_run(len(read_manifest(study))) as progress:
@@ -201,11 +193,3 @@ def check_limits(
 def bench(context: typer.Context) -> None:
     """Measure the pipeline against clips with known truth, such as `bench accuracy`."""
     import_module("pipeline.bench").main(context.args)
-
-
-def _with_model(settings: Settings, model: ModelChoice | None) -> Settings:
-    """The settings, with another pose model when one was asked for."""
-    if model is None:
-        return settings
-    landmarks = settings.landmarks.model_copy(update={"model": model.value})
-    return settings.model_copy(update={"landmarks": landmarks})

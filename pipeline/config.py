@@ -10,6 +10,7 @@ import difflib
 import hashlib
 import json
 import tomllib
+from enum import StrEnum
 from pathlib import Path
 from typing import Any, Literal, get_args
 
@@ -22,6 +23,13 @@ from pipeline.errors import ConfigError, ManyProblems
 from pipeline.store import shown_path
 
 DEFAULT_NAME = "configs/default.toml"
+
+
+class ModelChoice(StrEnum):
+    """Pose models."""
+
+    heavy = "heavy"
+    full = "full"
 
 
 class Section(BaseModel):
@@ -163,6 +171,14 @@ def load_settings(path: Path | None = None, *, defaults: Path | None = None) -> 
     if between:
         raise ManyProblems("settings", [f"{own_name or base_name}: {problem}" for problem in between])
     return settings
+
+
+def with_model(settings: Settings, model: ModelChoice | None) -> Settings:
+    """The settings, with another pose model when one was asked for."""
+    if model is None:
+        return settings
+    landmarks = settings.landmarks.model_copy(update={"model": model.value})
+    return settings.model_copy(update={"landmarks": landmarks})
 
 
 def settings_text(settings: Settings) -> str:

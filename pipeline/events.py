@@ -19,7 +19,7 @@ from scipy.signal import find_peaks
 from pipeline.geometry import INDEX, body_axes, middle, point
 from pipeline.model import SIDES, BoolArray, FloatArray, Pass, Side, View
 from pipeline.motion import Motion, body_leg_px, size_in_pass_px
-from pipeline.signals import crossing, derivative, parabola_peak, runs
+from pipeline.signals import crossing, derivative, parabola_peak, runs, step_numbers
 from pipeline.tables import EVENTS, check_table, empty_table
 
 SIDE_METHOD = "foremost heel, rearmost foot tip (zeni_2008), moved to half walking pace"
@@ -115,10 +115,8 @@ def _frontal_contacts(motion: Motion, stretch: Pass, view: View, apart_s: float)
         lowest += [start + int(dip) for dip in dips]
     if len(lowest) < 2:
         return []
-    # A step that was not seen still counts in the alternation.
-    steps = np.diff(lowest)
-    order = np.concatenate([[0], np.cumsum(np.maximum(1, np.round(steps / np.median(steps))))]).astype(int)
-    half_double_support = HALF_DOUBLE_SUPPORT_OF_STRIDE * 2 * float(np.median(steps))
+    order = step_numbers(np.array(lowest))
+    half_double_support = HALF_DOUBLE_SUPPORT_OF_STRIDE * 2 * float(np.median(np.diff(lowest)))
     half = round(CONFIDENCE_WINDOW_S * motion.fps)
     evidence = np.array([np.nanmean(ahead[max(0, i - half) : i + half + 1]) for i in lowest])
     left_first = np.nansum(evidence * (-1.0) ** order) > 0

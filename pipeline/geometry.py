@@ -11,6 +11,7 @@ import numpy as np
 from pipeline.model import LANDMARK_NAMES, Clip, FloatArray, Scale, Side
 
 INDEX = {name: i for i, name in enumerate(LANDMARK_NAMES)}
+LEG_PARTS = ("hip", "knee", "ankle", "heel", "foot_index")
 
 # Segment lengths over body height, Drillis & Contini 1966 (source `drillis_contini_1966`, from memory):
 # hip height 0.530, knee 0.285, ankle 0.039, shoulder 0.818, foot length 0.152.
@@ -117,6 +118,12 @@ def leg_length_px(xy_px: FloatArray, side: Side) -> FloatArray:
     """Return thigh plus shank length of one limb in each frame, (n,). [px]"""
     hip, knee, ankle = (point(xy_px, side, part) for part in ("hip", "knee", "ankle"))
     return np.asarray(np.linalg.norm(knee - hip, axis=1) + np.linalg.norm(ankle - knee, axis=1))
+
+
+def median_leg_px(xy_px: FloatArray) -> float:
+    """Return the median leg length over both limbs and all frames; NaN when no leg was seen. [px]"""
+    lengths = np.stack([leg_length_px(xy_px, "left"), leg_length_px(xy_px, "right")])
+    return float(np.nanmedian(lengths)) if np.isfinite(lengths).any() else float("nan")
 
 
 def smooth_size_px(size_px: FloatArray, time_s: FloatArray) -> FloatArray:

@@ -12,11 +12,10 @@ from dataclasses import replace
 import numpy as np
 from scipy.signal import find_peaks
 
-from pipeline.geometry import INDEX
+from pipeline.geometry import INDEX, LEG_PARTS, median_leg_px
 from pipeline.model import BoolArray, FloatArray, LandmarkTrack, Pass
-from pipeline.signals import fill_gaps, lowpass
+from pipeline.signals import fill_gaps, lowpass, sample_rate, step_numbers
 
-LEG_PARTS = ("hip", "knee", "ankle", "heel", "foot_index")
 LEFT = [INDEX[f"left_{part}"] for part in LEG_PARTS]
 RIGHT = [INDEX[f"right_{part}"] for part in LEG_PARTS]
 # The evenness of a landmark's path is its departure from the place that the two frames before predict, squared, in
@@ -63,8 +62,7 @@ def undo_swaps(track: LandmarkTrack, side_passes: list[Pass]) -> tuple[LandmarkT
     swapped = np.zeros(len(track.time_s), dtype=bool)
     if len(seen) < 3:
         return track, swapped
-    thigh_and_shank = np.linalg.norm(np.diff(legs[seen, :, :3], axis=2), axis=3).sum(axis=2)
-    legs = legs / float(np.median(thigh_and_shank))
+    legs = legs / median_leg_px(track.xy_px[seen])
     in_turn = np.zeros(len(track.time_s))
     for stretch in side_passes:
         part = slice(stretch.start, stretch.stop)
@@ -107,16 +105,13 @@ def _in_turn(legs: FloatArray, time_s: FloatArray) -> FloatArray:
     filled, _ = fill_gaps(lead[:, None], time_s, max_gap_s=LONGEST_GAP_S)
     if len(lead) < 10 or not np.isfinite(filled).all():
         return np.zeros(len(lead))
-    fps = (len(time_s) - 1) / float(time_s[-1] - time_s[0])
+    fps = sample_rate(time_s)
     apart = lowpass(np.abs(filled), fps=fps, cutoff_hz=4.0)[:, 0]
     crossings, _ = find_peaks(-apart, distance=SHORTEST_STEP_S * fps, prominence=CLEARLY_APART_LEGS)
     if len(crossings) < 2:
         return np.zeros(len(lead))
-    steps = np.diff(crossings)
-    # A crossing that was missed still counts in the alternation.
-    number = np.concatenate([[0], np.cumsum(np.maximum(1, np.round(steps / np.median(steps))))])
     after = np.searchsorted(crossings, np.arange(len(lead)), side="right")
-    sign = (-1.0) ** np.concatenate([[-1], number])[after]
+    sign = (-1.0) ** np.concatenate([[-1], step_numbers(crossings)])[after]
     clear = np.abs(filled[:, 0]) > CLEARLY_APART_LEGS
     in_turn = np.where(clear, np.sign(filled[:, 0]) * sign, 0.0)
     in_turn *= np.sign(in_turn.sum()) or 1.0

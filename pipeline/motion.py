@@ -7,9 +7,9 @@ from dataclasses import dataclass
 import numpy as np
 
 from pipeline.config import SignalSettings
-from pipeline.geometry import leg_length_px, middle, smooth_size_px
+from pipeline.geometry import median_leg_px, middle, smooth_size_px
 from pipeline.model import BoolArray, FloatArray, LandmarkTrack, Pass, Side, View
-from pipeline.signals import derivative, fill_gaps, jumps, lowpass, resample, runs, uniform_grid
+from pipeline.signals import derivative, fill_gaps, jumps, lowpass, resample, runs, sample_rate, uniform_grid
 
 # Slower than this is standing or turning, not a pass. Own choice: a third of a slow walk, about
 # 0.2 m/s for a leg of 0.85 m; and the shortest stretch worth calling a pass.
@@ -62,10 +62,9 @@ def prepare(track: LandmarkTrack, settings: SignalSettings, doubtful: BoolArray 
     if doubtful is not None:
         sure &= ~doubtful
     time_s = uniform_grid(track.time_s)
-    fps = (len(time_s) - 1) / float(time_s[-1] - time_s[0])
     return Motion(
         time_s=time_s,
-        fps=fps,
+        fps=sample_rate(time_s),
         xy_px=_smooth(track, sure, time_s, settings.max_gap_s, settings.cutoff_hz),
         fast_xy_px=_smooth(track, seen, time_s, settings.max_gap_s, settings.event_cutoff_hz),
         seen=sure,
@@ -75,10 +74,7 @@ def prepare(track: LandmarkTrack, settings: SignalSettings, doubtful: BoolArray 
 def _jumps(track: LandmarkTrack, seen: BoolArray) -> BoolArray:
     """Where a landmark jumps by more than any part of a walking body does between frames."""
     visible = np.where(seen[:, :, None], track.xy_px, np.nan)
-    lengths = np.stack([leg_length_px(visible, "left"), leg_length_px(visible, "right")])
-    if not np.isfinite(lengths).any():
-        return np.zeros(seen.shape, dtype=bool)
-    return jumps(visible, limit=LARGEST_JUMP_LEGS * float(np.nanmedian(lengths)))
+    return jumps(visible, limit=LARGEST_JUMP_LEGS * median_leg_px(visible))
 
 
 def _smooth(track: LandmarkTrack, use: BoolArray, time_s: FloatArray, max_gap_s: float, cutoff_hz: float) -> FloatArray:
@@ -86,14 +82,13 @@ def _smooth(track: LandmarkTrack, use: BoolArray, time_s: FloatArray, max_gap_s:
     n_frames = len(time_s)
     signals = np.where(use[:, :, None], track.xy_px, np.nan).reshape(n_frames, -1)
     filled, _ = fill_gaps(signals, track.time_s, max_gap_s=max_gap_s)
-    fps = (n_frames - 1) / float(time_s[-1] - time_s[0])
-    return lowpass(resample(filled, track.time_s, time_s), fps=fps, cutoff_hz=cutoff_hz).reshape(n_frames, -1, 2)
+    even = resample(filled, track.time_s, time_s)
+    return lowpass(even, fps=sample_rate(time_s), cutoff_hz=cutoff_hz).reshape(n_frames, -1, 2)
 
 
 def body_leg_px(motion: Motion) -> float:
     """Return the median leg length over both limbs and all frames. [px]"""
-    lengths = np.stack([leg_length_px(motion.xy_px, "left"), leg_length_px(motion.xy_px, "right")])
-    return float(np.nanmedian(lengths)) if np.isfinite(lengths).any() else float("nan")
+    return median_leg_px(motion.xy_px)
 
 
 def trunk_px(motion: Motion) -> FloatArray:

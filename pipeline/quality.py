@@ -9,19 +9,19 @@ import pandas as pd
 
 from pipeline.config import QualitySettings
 from pipeline.errors import QualityError
-from pipeline.geometry import INDEX
+from pipeline.geometry import INDEX, LEG_PARTS
 from pipeline.model import SIDES, BoolArray, Clip, FloatArray, LandmarkTrack, QualityNote, Side, VideoInfo, View
 from pipeline.pixels import PictureFacts
 from pipeline.recording import QUICK_MOVEMENTS, at_least, at_most, file_notes, picture_notes
-from pipeline.walkway import BEYOND_DOUBT, ViewSigns, far_side, view_signs, walker_path
+from pipeline.walkway import BEYOND_DOUBT, WalkerPath, far_side, view_signs, walker_path
 
 Usable = Literal["usable", "usable with care", "not usable"]
 
 # Share of frames with swapped legs above which the clip deserves a second look. Own choice.
 MOST_SWAPPED_SHARE = 0.05
 # A foot hides its own heel from the front and its own toes from behind.
-LEG_PARTS: dict[View, tuple[str, ...]] = {
-    "sagittal": ("hip", "knee", "ankle", "heel", "foot_index"),
+PARTS_IN_VIEW: dict[View, tuple[str, ...]] = {
+    "sagittal": LEG_PARTS,
     "anterior": ("hip", "knee", "ankle", "foot_index"),
     "posterior": ("hip", "knee", "ankle", "heel"),
 }
@@ -84,7 +84,7 @@ def check_recording(
             values = {"value": note.value, "limit": note.limit, "frames": len(track.time_s)}
             raise QualityError(item, found.format(**values), expected.format(**values), note.advice)
         if note.item == VIEW_SIGNS and refuses(note):
-            signs = _signs(track, settings)
+            signs = view_signs(track, _path(track, settings))
             reasons = " and ".join(signs.against(clip.view))
             found = f"looks like the {signs.found()} view, since {reasons}"
             raise QualityError(item, found, f"the manifest says {clip.view}", "Correct the row's view or its file.")
@@ -110,8 +110,9 @@ def recording_notes(
     notes += picture_notes(pictures, settings) if pictures is not None else ()
     notes += _walker_notes(track, settings)
     if np.isfinite(track.xy_px).any():
-        notes += _walkway_notes(clip, track, settings)
-        notes += _leg_notes(clip, track, settings, min_visibility)
+        path = _path(track, settings)
+        notes += _walkway_notes(clip, track, path, settings)
+        notes += _leg_notes(clip, track, path, settings, min_visibility)
     return tuple(notes)
 
 
@@ -166,7 +167,7 @@ def feet_inside_share(track: LandmarkTrack) -> float:
 def leg_seen_share(track: LandmarkTrack, view: View, side: Side, min_visibility: float) -> float:
     """Return the share of frames with the walker in which a leg is seen from hip to foot. [1]"""
     seen = np.isfinite(track.xy_px[:, 0, 0])
-    parts = [INDEX[f"{side}_{part}"] for part in LEG_PARTS[view]]
+    parts = [INDEX[f"{side}_{part}"] for part in PARTS_IN_VIEW[view]]
     visible = track.visibility[seen][:, parts] >= min_visibility
     return float(visible.all(axis=1).mean())
 
@@ -202,9 +203,11 @@ def _walker_notes(track: LandmarkTrack, settings: QualitySettings) -> tuple[Qual
     )
 
 
-def _walkway_notes(clip: Clip, track: LandmarkTrack, settings: QualitySettings) -> tuple[QualityNote, ...]:
+def _walkway_notes(
+    clip: Clip, track: LandmarkTrack, path: WalkerPath | None, settings: QualitySettings
+) -> tuple[QualityNote, ...]:
     """Notes on the view and on the camera's angle; no angle where the view itself is in doubt or there is no way."""
-    signs = _signs(track, settings)
+    signs = view_signs(track, path)
     against = signs.against(clip.view)
     advice = "Film the walker crossing the picture (sagittal), coming closer (anterior) or going away (posterior)."
     if against:
@@ -213,7 +216,6 @@ def _walkway_notes(clip: Clip, track: LandmarkTrack, settings: QualitySettings) 
             "correct the row's view or its file."
         )
     note = at_most(VIEW_SIGNS, len(against), "1", 0, advice)
-    path = walker_path(track, _focal_px(track, settings))
     if path is None or against:
         return (note,)
     if clip.view == "sagittal":
@@ -227,10 +229,10 @@ def _walkway_notes(clip: Clip, track: LandmarkTrack, settings: QualitySettings) 
 
 
 def _leg_notes(
-    clip: Clip, track: LandmarkTrack, settings: QualitySettings, min_visibility: float
+    clip: Clip, track: LandmarkTrack, path: WalkerPath | None, settings: QualitySettings, min_visibility: float
 ) -> tuple[QualityNote, ...]:
     """Notes on how well each leg is seen."""
-    far = far_side(clip.view, walker_path(track, _focal_px(track, settings)))
+    far = far_side(clip.view, path)
     notes = []
     for side in SIDES:
         share = leg_seen_share(track, clip.view, side, min_visibility)
@@ -243,14 +245,9 @@ def _leg_notes(
     return tuple(notes)
 
 
-def _signs(track: LandmarkTrack, settings: QualitySettings) -> ViewSigns:
-    """What the clip says about its view."""
-    return view_signs(track, walker_path(track, _focal_px(track, settings)))
-
-
-def _focal_px(track: LandmarkTrack, settings: QualitySettings) -> float:
-    """Focal length of the lens that is assumed. [px]"""
-    return settings.lens_focal_share * max(track.width_px, track.height_px)
+def _path(track: LandmarkTrack, settings: QualitySettings) -> WalkerPath | None:
+    """The walker's path before the lens that is assumed."""
+    return walker_path(track, settings.lens_focal_share * max(track.width_px, track.height_px))
 
 
 def _share(true: BoolArray) -> float:

@@ -12,6 +12,7 @@ import numpy as np
 
 from pipeline.geometry import (
     FOOT_OF_HEIGHT,
+    HIP_TO_ANKLE_OF_HEIGHT,
     SHOULDER_TO_HIP_OF_HEIGHT,
     ankle_dorsiflexion_deg,
     body_axes,
@@ -26,7 +27,7 @@ from pipeline.model import SIDES, FloatArray, Pass, Side, View
 from pipeline.motion import Motion, body_leg_px, size_in_pass_px
 
 # Trunk length (mid-shoulder to mid-hip) as a share of leg length (hip to ankle), Drillis & Contini 1966.
-TRUNK_OVER_LEG = SHOULDER_TO_HIP_OF_HEIGHT / (0.530 - 0.039)
+TRUNK_OVER_LEG = SHOULDER_TO_HIP_OF_HEIGHT / HIP_TO_ANKLE_OF_HEIGHT
 
 
 @dataclass(frozen=True, slots=True)

@@ -5,6 +5,7 @@ from __future__ import annotations
 import warnings
 
 import numpy as np
+from numpy.typing import NDArray
 from scipy.interpolate import PchipInterpolator
 from scipy.signal import butter, sosfiltfilt
 
@@ -34,6 +35,11 @@ def uniform_grid(time_s: FloatArray) -> FloatArray:
     even = np.linspace(time_s[0], time_s[-1], len(time_s))
     step = even[1] - even[0]
     return time_s if np.max(np.abs(time_s - even)) < 0.02 * step else even
+
+
+def sample_rate(time_s: FloatArray) -> float:
+    """Return the mean number of samples a second. [1/s]"""
+    return (len(time_s) - 1) / float(time_s[-1] - time_s[0])
 
 
 def fill_gaps(values: FloatArray, time_s: FloatArray, *, max_gap_s: float) -> tuple[FloatArray, BoolArray]:
@@ -156,6 +162,16 @@ def runs(mask: BoolArray) -> list[tuple[int, int]]:
     """Return (start, stop) of each unbroken run of True; `stop` is exclusive."""
     edges = np.flatnonzero(np.diff(np.concatenate(([False], mask, [False])).astype(np.int8)))
     return [(int(start), int(stop)) for start, stop in zip(edges[::2], edges[1::2], strict=True)]
+
+
+def step_numbers(indices: NDArray[np.int64]) -> NDArray[np.int64]:
+    """Return the number of each of a walk's steps from 0, given when they happen, (n_steps,).
+
+    A gap of about two usual steps counts two, so that left and right still alternate after a step that was missed.
+    """
+    steps = np.diff(indices)
+    whole = np.maximum(1, np.round(steps / np.median(steps))) if len(steps) else steps
+    return np.concatenate([[0], np.cumsum(whole)]).astype(np.int64)
 
 
 def parabola_peak(values: FloatArray, index: int) -> float:

@@ -9,14 +9,13 @@ import numpy as np
 import pandas as pd
 
 from pipeline.config import StrideSettings
-from pipeline.geometry import INDEX
+from pipeline.geometry import INDEX, LEG_PARTS
 from pipeline.model import SIDES, Clip, FloatArray, Pass, Scale, Side, StrideSet, other_side
 from pipeline.motion import Motion
 from pipeline.store import write_arrays, write_table
 from pipeline.tables import STRIDES, check_table, empty_table
 
 PERCENT = np.arange(101)
-LIMB_PARTS = ("hip", "knee", "ankle", "heel", "foot_index")
 
 
 def find_strides(
@@ -41,6 +40,7 @@ def find_strides(
     DataFrame, columns of `tables.STRIDES`
     """
     rows = []
+    toe_offs_timed = clip.view == "sagittal"
     for number, stretch in enumerate(passes, start=1):
         first_s, last_s = motion.time_s[stretch.start], motion.time_s[stretch.stop - 1]
         inside = events[(events["time_s"] >= first_s) & (events["time_s"] <= last_s)]
@@ -52,7 +52,6 @@ def find_strides(
                 seen_share, sure_share = _shares(motion, side, start_s, end_s)
                 partial = "before the first contact" if i == 0 else ""
                 partial = "after the last contact" if i == len(bounds) - 2 else partial
-                toe_offs_timed = clip.view == "sagittal"
                 why_not = partial or _why_not(start_s, inner, end_s, seen_share, toe_offs_timed, settings)
                 row = {
                     "stride_id": f"{clip.clip_id}:{side}:{number}.{i}",
@@ -194,7 +193,7 @@ def _shares(motion: Motion, side: Side, start_s: float, end_s: float) -> tuple[f
     frames = (motion.time_s >= start_s) & (motion.time_s <= end_s)
     if not frames.any():
         return 0.0, 0.0
-    limb = [INDEX[f"{side}_{part}"] for part in LIMB_PARTS]
+    limb = [INDEX[f"{side}_{part}"] for part in LEG_PARTS]
     there = np.isfinite(motion.xy_px[frames][:, limb, 0]).all(axis=1)
     sure = motion.seen[frames][:, limb].all(axis=1)
     return float(there.mean()), float(sure.mean())

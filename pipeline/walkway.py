@@ -32,7 +32,7 @@ BEYOND_DOUBT = 2
 
 
 @dataclass(frozen=True, slots=True)
-class Path:
+class WalkerPath:
     """The walker's way over the floor, seen from above.
 
     `angle_deg` is 0 across the picture and 90 towards or away from the camera [deg]; `across` and `closer` are the
@@ -82,7 +82,7 @@ class ViewSigns:
         return self.heading or self.facing or "anterior or posterior"
 
 
-def walker_path(track: LandmarkTrack, focal_px: float) -> Path | None:
+def walker_path(track: LandmarkTrack, focal_px: float) -> WalkerPath | None:
     """Return the walker's way over the floor; None when it is too short to have a direction.
 
     Parameters
@@ -112,7 +112,7 @@ def walker_path(track: LandmarkTrack, focal_px: float) -> Path | None:
         return None
     time_s = track.time_s[known]
     angle_deg = float(np.degrees(np.arctan2(abs(axis[1]), abs(axis[0]))))
-    return Path(angle_deg, _correlation(time_s, points[:, 0]), -_correlation(time_s, points[:, 1]))
+    return WalkerPath(angle_deg, _correlation(time_s, points[:, 0]), -_correlation(time_s, points[:, 1]))
 
 
 def body_size_px(xy_px: FloatArray) -> FloatArray:
@@ -131,7 +131,7 @@ def _trunk_px(xy_px: FloatArray) -> FloatArray:
     return np.asarray(np.linalg.norm(middle(xy_px, "shoulder") - middle(xy_px, "hip"), axis=1))
 
 
-def view_signs(track: LandmarkTrack, path: Path | None) -> ViewSigns:
+def view_signs(track: LandmarkTrack, path: WalkerPath | None) -> ViewSigns:
     """Return what the shoulders and the path say about the view.
 
     The estimator places a face with full visibility even on a person who is seen from behind, so that not the face but
@@ -159,7 +159,7 @@ def view_signs(track: LandmarkTrack, path: Path | None) -> ViewSigns:
     return ViewSigns(shoulders, shape, "end", heading, facing)
 
 
-def far_side(view: View, path: Path | None) -> Side | None:
+def far_side(view: View, path: WalkerPath | None) -> Side | None:
     """Return the limb that is away from the camera all through a side view, None when neither is."""
     if view != "sagittal" or path is None or abs(path.across) < CLEAR_SHARE:
         return None

@@ -12,7 +12,7 @@ PACKAGE = ROOT / "pipeline"
 LEVELS = [
     {"errors", "model", "tables"},
     {"config", "manifest", "manifest_row", "store"},
-    {"models", "containers", "video", "pictures", "subject", "crops", "landmarks", "signals"},
+    {"models", "containers", "video", "pictures", "subject", "landmarks", "signals"},
     {"geometry", "identity", "motion", "quantities", "pixels", "recording", "walkway", "quality"},
     {"events", "strides"},
     {"metrics"},

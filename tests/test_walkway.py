@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 
 from pipeline.model import VIEWS, FloatArray, LandmarkTrack, View
-from pipeline.walkway import Path, body_size_px, far_side, view_signs, walker_path
+from pipeline.walkway import WalkerPath, body_size_px, far_side, view_signs, walker_path
 from tests.walker import INDEX, Walker, make_track
 
 FOCAL_PX = 960.0
@@ -40,7 +40,7 @@ def filmed(walk_deg: float, *, length_m: float = 4.0, distance_m: float = 4.5, n
     return make_track(np.linspace(0.0, 4.0, n_frames), xy_px)
 
 
-def path_of(track: LandmarkTrack) -> Path:
+def path_of(track: LandmarkTrack) -> WalkerPath:
     path = walker_path(track, FOCAL_PX)
     assert path is not None
     return path

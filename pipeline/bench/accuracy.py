@@ -13,7 +13,7 @@ import typer
 from pipeline.batch import StudyResult, run_study
 from pipeline.bench.clip_set import ensure_set, truth_path
 from pipeline.bench.truth import ClipTruth, load_truth
-from pipeline.config import load_settings
+from pipeline.config import ModelChoice, load_settings, with_model
 from pipeline.manifest import read_manifest
 from pipeline.metrics import COMPARISONS, METRICS
 from pipeline.metrics.estimates import run_metrics
@@ -34,13 +34,6 @@ class PartChoice(StrEnum):
 
     tuning = "tuning"
     test = "test"
-
-
-class ModelChoice(StrEnum):
-    """Pose models."""
-
-    heavy = "heavy"
-    full = "full"
 
 
 EXAMPLE = Path("example_data/study")
@@ -88,9 +81,7 @@ def accuracy(
     else:
         study = ensure_set(out / "clips", seed, count, part.value, workers=2, say=typer.echo)
         out, what = out / f"seed-{seed}-{part.value}", f"the {part.value} half of {count} varied clips, seed {seed}"
-    settings = load_settings()
-    landmarks = settings.landmarks.model_copy(update={"model": model.value})
-    result = run_study(study, out, settings=settings.model_copy(update={"landmarks": landmarks}))
+    result = run_study(study, out, settings=with_model(load_settings(), model))
     clips = [clip for clip in read_manifest(study) if _done(result, clip)]
     truths = {clip.clip_id: load_truth(_truth_file(clip_set, study, clip)) for clip in clips}
     values = visit_table(result, clips, truths)

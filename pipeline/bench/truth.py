@@ -32,9 +32,6 @@ class ClipTruth:
     signals : dict of quantity to dict of side to (n_frames,)
     time_s : (n_frames,)
         [s]
-    leg_m : float
-        Hip to knee to ankle. [m]
-    injected : dict of fault size to number
     look : str
         Look of the prosthetic limb.
     """
@@ -43,8 +40,6 @@ class ClipTruth:
     strides: StrideSet
     signals: dict[str, dict[Side, FloatArray]]
     time_s: FloatArray
-    leg_m: float
-    injected: dict[str, float]
     look: str
 
 
@@ -78,8 +73,6 @@ def load_truth(path: Path) -> ClipTruth:
         strides=StrideSet(table, sample_curves(table, time_s, signals)),
         signals=signals,
         time_s=time_s,
-        leg_m=leg_m,
-        injected={key: float(value) for key, value in gait["settings"]["faults"].items()},
         look=str(record["look"]["limb"]),
     )
 

@@ -29,7 +29,6 @@ from pipeline.report.words import (
     limit_words,
     metric_title,
     number_words,
-    plain_name,
     sign_words,
     unit_words,
     with_unit,
@@ -274,8 +273,3 @@ def side_of_interest(fault: Fault, definition: FaultDefinition | None, sides: Se
     name = definition.side if definition else fault.side
     side = anatomical_side(name, sides) or anatomical_side(fault.side, sides)
     return side or (sides[0] if len(sides) == 1 else None)
-
-
-def fault_title(name: str, definitions: dict[str, FaultDefinition]) -> str:
-    """Title of a fault by name."""
-    return definitions[name].title if name in definitions else plain_name(name)
