@@ -63,7 +63,7 @@ def load_truth(path: Path) -> ClipTruth:
     rest = {name: np.array(point) for name, point in record["rest_m"].items()}
     bones = [np.linalg.norm(rest[f"left_{a}"] - rest[f"left_{b}"]) for a, b in pairwise(HIP_TO_ANKLE)]
     leg_m = float(sum(bones))
-    signals = _signals(gait, joints, record["view"], leg_m)
+    signals = _signals(gait, joints, time_s, record["view"], leg_m)
     near: Side | None = None
     if record["view"] == "sagittal":
         near = "left" if record["leftward"] else "right"
@@ -78,7 +78,7 @@ def load_truth(path: Path) -> ClipTruth:
 
 
 def _signals(
-    gait: dict[str, Any], joints: dict[str, FloatArray], view: View, leg_m: float
+    gait: dict[str, Any], joints: dict[str, FloatArray], time_s: FloatArray, view: View, leg_m: float
 ) -> dict[str, dict[Side, FloatArray]]:
     """The pipeline's quantities from 3D joints: same definitions, no camera."""
     hip = (joints["left_hip"] + joints["right_hip"]) / 2
@@ -87,6 +87,8 @@ def _signals(
     across = (joints["left_hip"] - joints["right_hip"]).mean(axis=0)
     across[2] = 0.0
     across /= np.linalg.norm(across)
+    # As in the pipeline: the straight line of the walk, not the hips that sway about it.
+    midline_m = np.polynomial.Polynomial.fit(time_s, hip @ across, 1)(time_s)
     signals: dict[str, dict[Side, FloatArray]] = {}
     for name in ("knee_flexion_deg", "arm_angle_deg", "foot_direction_deg"):
         signals[name] = {side: np.array(gait[name][side], dtype=float) for side in SIDES}
@@ -98,7 +100,7 @@ def _signals(
         rise = 100 * heel[:, 2] / leg_m
         outward = 1 if side == "left" else -1
         signals["heel_height_pct"][side] = rise - np.percentile(rise, 10)
-        signals["heel_offset_pct"][side] = 100 * outward * ((heel - hip) @ across) / leg_m
+        signals["heel_offset_pct"][side] = 100 * outward * (heel @ across - midline_m) / leg_m
     wanted: dict[str, tuple[str, ...]] = {
         "sagittal": ("knee_flexion_deg", "arm_angle_deg", "hip_height_pct", "heel_height_pct"),
         "anterior": ("foot_direction_deg",),
