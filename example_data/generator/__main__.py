@@ -13,6 +13,7 @@ from .draws import PARTS
 from .faults import Faults
 from .prosthesis import LIMBS
 from .scene import VIEWS
+from .sequence import Sequence
 from .settings import WalkerSettings
 from .study import STUDY_FOLDER, TRUTH_FOLDER, make_study
 from .variety import make_set
@@ -41,6 +42,9 @@ def parser() -> argparse.ArgumentParser:
     clip.add_argument("--speed-m-s", type=float, default=1.1)
     clip.add_argument("--cadence-steps-min", type=float, default=104.0)
     clip.add_argument("--seed", type=int, default=0)
+    clip.add_argument("--stand", type=float, default=0.0, metavar="SECONDS", help="stand still before the first step")
+    clip.add_argument("--turn", action="store_true", help="turn round at the far end and walk back")
+    clip.add_argument("--stand-end", type=float, default=0.0, metavar="SECONDS", help="stand still after the last step")
     varied = commands.add_parser("set", help="make one half of a benchmark set of varied clips")
     varied.add_argument("folder", type=Path, help="takes clips/, truth/ and manifest.csv; what is there is kept")
     varied.add_argument("--seed", type=int, default=1)
@@ -91,6 +95,7 @@ def main(arguments: list[str] | None = None) -> int:
             return 0
         if given.video.suffix != ".mp4":
             raise ValueError(f"clip: the file is {given.video.name}; a name ending in .mp4 is expected. Rename it.")
+        sequence = Sequence(stand_s=given.stand, turn=given.turn, stand_end_s=given.stand_end)
         spec = ClipSpec(
             look=Look(
                 build=given.build,
@@ -108,6 +113,7 @@ def main(arguments: list[str] | None = None) -> int:
             ),
             view=given.view,
             leftward=given.leftward,
+            sequence=None if sequence == Sequence() else sequence,
         )
         make_clip(spec, given.video, given.truth or given.video.with_suffix(".truth.json"))
     except (ValueError, RuntimeError, OSError) as error:

@@ -29,6 +29,7 @@ from .scene import (
     place_pose,
     project,
 )
+from .sequence import Sequence, perform
 from .settings import WalkerSettings
 from .skeleton import Pose, joint_positions
 from .walker import GaitTruth, walk
@@ -45,6 +46,10 @@ HAIR_M = 0.03
 SAGITTAL_SPAN_M = (-2.86, 2.86)
 ANTERIOR_SPAN_M = (8.6, 3.0)
 POSTERIOR_SPAN_M = (3.0, 8.6)
+
+# Where the walker faces in the picture on the way out and on the way back, by view; a leftward walk in side view
+# is the other way round.
+DIRECTIONS = {"sagittal": ("rightward", "leftward"), "anterior": ("toward", "away"), "posterior": ("away", "toward")}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -63,11 +68,13 @@ class ClipSpec:
         Written into the truth file as they are.
     conditions : Conditions or None
         How the clip is filmed; None is the camera, light and room of the example study.
+    sequence : Sequence or None
+        Standing, turning and walking back; None is one walk. The view is that of the way out.
 
     Raises
     ------
     ValueError
-        If view or sides do not fit.
+        If view or sides do not fit, or a sequence is asked for with a stick.
     """
 
     look: Look
@@ -76,6 +83,7 @@ class ClipSpec:
     leftward: bool = False
     labels: dict[str, str] = field(default_factory=dict)
     conditions: Conditions | None = None
+    sequence: Sequence | None = None
 
     def __post_init__(self) -> None:
         if self.view not in VIEWS:
@@ -86,6 +94,11 @@ class ClipSpec:
             raise ValueError(
                 f"clip: the look's prosthetic side is {self.look.prosthetic_side}, the walk's is "
                 f"{self.settings.prosthetic_side}; the same side is expected. Set both alike."
+            )
+        if self.sequence is not None and self.conditions is not None and self.conditions.occluder == "stick":
+            raise ValueError(
+                "clip: a sequence is set with occluder stick, which follows a single walk; none or bars is expected. "
+                "Change the occluder."
             )
 
     def placement(self) -> tuple[Placement, float, float]:
@@ -125,7 +138,7 @@ class ClipSpec:
         return load_body(self.look, None if self.conditions is None else self.conditions.dress)
 
     def walk(self, body: Body) -> tuple[Pose, GaitTruth]:
-        """Return the walk in the walker's own frame, and its truth.
+        """Return the walk or the sequence in the walker's own frame, and its truth.
 
         Raises
         ------
@@ -134,6 +147,12 @@ class ClipSpec:
         """
         _, start_x_m, distance_m = self.placement()
         rate_hz = self.frame_rate_hz
+        if self.sequence is not None:
+            out, back = DIRECTIONS[self.view]
+            return perform(
+                body.skeleton, self.settings, self.sequence, start_x_m=start_x_m, distance_m=distance_m, fps=rate_hz,
+                directions=(back, out) if self.leftward else (out, back),
+            )  # fmt: skip
         duration_s = math.floor(distance_m / self.settings.speed_m_s * rate_hz) / rate_hz
         return walk(body.skeleton, self.settings, duration_s=duration_s, fps=rate_hz, start_x_m=start_x_m)
 
@@ -215,8 +234,10 @@ def truth_record(spec: ClipSpec, body: Body, pose: Pose, gait: GaitTruth, *, cam
     ends_px = project(camera, ends)
     placement, start_x_m, _ = spec.placement()
     filmed = {} if spec.conditions is None else {"conditions": asdict(spec.conditions)}
+    performed = {} if spec.sequence is None else {"sequence": asdict(spec.sequence)}
     return {
         **filmed,
+        **performed,
         "labels": spec.labels,
         "frame_rate_hz": spec.frame_rate_hz,
         "n_frames": len(pose.time_s),

@@ -7,7 +7,7 @@ from typing import Any
 
 import numpy as np
 
-from .angles import arm_angle_deg, foot_direction_deg, knee_flexion_deg
+from .angles import Positions, arm_angle_deg, foot_direction_deg, knee_flexion_deg
 from .measures import StrideTruth, stride_truths
 from .plan import Plan
 from .settings import WalkerSettings
@@ -31,6 +31,26 @@ class GaitEvent:
     side: str
     kind: str
     time_s: float
+
+
+@dataclass(frozen=True, slots=True)
+class Phase:
+    """One part of a clip that holds more than a walk.
+
+    Parameters
+    ----------
+    kind : "stand", "walk", "turn" or "blend"
+        A blend is the step between standing and walking; only walks have events and strides.
+    start_s, end_s : float
+        From the first frame on; the end belongs to the next phase. [s]
+    direction : "rightward", "leftward", "toward", "away" or None
+        Where the person faces in the picture; None while turning.
+    """
+
+    kind: str
+    start_s: float
+    end_s: float
+    direction: str | None
 
 
 @dataclass(frozen=True, slots=True)
@@ -60,10 +80,13 @@ class GaitTruth:
         Heel-toe line in the floor plane, external positive. [deg]
     hip_height_m : dict of side to array, (n_frames,)
         Height of the hip joint. [m]
+    phases : tuple of Phase
+        Standing, walking, turning, in the order of time; empty: the clip is one walk.
 
     Notes
     -----
-    Every angle and height comes from the exported joints, so it holds for what the pictures show.
+    Every angle and height comes from the exported joints, so it holds for what the pictures show. Planes and
+    directions are those of the walker's own frame, which turns with the person.
     """
 
     settings: WalkerSettings
@@ -76,6 +99,7 @@ class GaitTruth:
     arm_angle_deg: dict[str, FloatArray]
     foot_direction_deg: dict[str, FloatArray]
     hip_height_m: dict[str, FloatArray]
+    phases: tuple[Phase, ...] = ()
 
     def to_dict(self) -> dict[str, Any]:
         """All of it as plain lists, dicts, numbers and texts for JSON; angles to 0.001 deg, times to 1 us."""
@@ -92,6 +116,8 @@ class GaitTruth:
         for name in ("knee_flexion_deg", "knee_flexion_3d_deg", "arm_angle_deg", "foot_direction_deg"):
             plain[name] = _plain(getattr(self, name), digits=3)
         plain["hip_height_m"] = _plain(self.hip_height_m, digits=5)
+        if self.phases:
+            plain["phases"] = _plain([asdict(phase) for phase in self.phases], digits=6)
         return plain
 
 
@@ -144,17 +170,25 @@ def make_truth(skeleton: Skeleton, settings: WalkerSettings, *, plan: Plan, pose
         settings=settings,
         events=tuple(sorted(events, key=lambda event: event.time_s)),
         strides=strides,
-        realised=_realised(strides),
+        realised=realised_sizes(strides),
         time_s=pose.time_s,
-        knee_flexion_deg={side: knee_flexion_deg(positions, side, sagittal=True) for side in SIDES},
-        knee_flexion_3d_deg={side: knee_flexion_deg(positions, side, sagittal=False) for side in SIDES},
-        arm_angle_deg={side: arm_angle_deg(positions, side) for side in SIDES},
-        foot_direction_deg={side: foot_direction_deg(positions, side) for side in SIDES},
-        hip_height_m={side: positions[f"{side}_hip"][:, 2] for side in SIDES},
+        phases=(),
+        **frame_truth(positions),
     )
 
 
-def _realised(strides: tuple[StrideTruth, ...]) -> dict[str, float | None]:
+def frame_truth(positions: Positions) -> dict[str, dict[str, FloatArray]]:
+    """Angles and heights of each frame, by their name in `GaitTruth`, from joints in the walker's own frame."""
+    return {
+        "knee_flexion_deg": {side: knee_flexion_deg(positions, side, sagittal=True) for side in SIDES},
+        "knee_flexion_3d_deg": {side: knee_flexion_deg(positions, side, sagittal=False) for side in SIDES},
+        "arm_angle_deg": {side: arm_angle_deg(positions, side) for side in SIDES},
+        "foot_direction_deg": {side: foot_direction_deg(positions, side) for side in SIDES},
+        "hip_height_m": {side: positions[f"{side}_hip"][:, 2] for side in SIDES},
+    }
+
+
+def realised_sizes(strides: tuple[StrideTruth, ...]) -> dict[str, float | None]:
     """Fault sizes as the joints show them."""
     prosthetic = [stride for stride in strides if stride.prosthetic]
     sound = [stride for stride in strides if not stride.prosthetic]
