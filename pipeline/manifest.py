@@ -12,7 +12,7 @@ import io
 from pathlib import Path
 
 from pipeline.errors import ManifestError, ManyProblems
-from pipeline.manifest_row import COLUMN_NAMES, COLUMNS, MANIFEST_NAME, ManifestRow
+from pipeline.manifest_row import COLUMN_NAMES, COLUMNS, MANIFEST_NAME, NEEDED_NAMES, ManifestRow
 from pipeline.model import SIDES, Clip
 from pipeline.store import shown_path
 
@@ -82,7 +82,7 @@ def _read_records(path: Path) -> tuple[list[list[str]], str]:
         raise ManifestError(
             MANIFEST_NAME,
             "no such file in the study folder",
-            f"expected columns: {', '.join(COLUMN_NAMES)}",
+            f"expected columns: {', '.join(NEEDED_NAMES)}",
             HELP,
         ) from None
     except UnicodeDecodeError:
@@ -101,7 +101,7 @@ def _read_records(path: Path) -> tuple[list[list[str]], str]:
             MANIFEST_NAME, f"is not a table ({error})", "expected one row for each clip", HELP
         ) from None
     if not records:
-        raise ManifestError(MANIFEST_NAME, "is empty", f"expected columns: {', '.join(COLUMN_NAMES)}", HELP)
+        raise ManifestError(MANIFEST_NAME, "is empty", f"expected columns: {', '.join(NEEDED_NAMES)}", HELP)
     return records, separator
 
 
@@ -119,7 +119,7 @@ def _column_problems(header: list[str]) -> list[str]:
         f'{MANIFEST_NAME} row 1: column "{column.name}" is missing; expected {column.allowed}'
         f"{'' if column.required else ', cells may be empty'}."
         for column in COLUMNS
-        if column.name not in header
+        if column.name not in header and not column.may_be_left_out
     ]
     return problems
 

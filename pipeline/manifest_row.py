@@ -32,13 +32,17 @@ KNOWN_LENGTH_RANGE_PX = (5.0, 10000.0)
 
 @dataclass(frozen=True, slots=True)
 class ManifestColumn:
-    """One column: whether its cells may be empty, what is allowed, an example, and what it means."""
+    """One column: whether its cells may be empty, what is allowed, an example, and what it means.
+
+    A column that `may_be_left_out` is for rare cases; a manifest without it is whole.
+    """
 
     name: str
     required: bool
     allowed: str
     example: str
     meaning: str
+    may_be_left_out: bool = False
 
 
 COLUMNS: tuple[ManifestColumn, ...] = (
@@ -78,7 +82,7 @@ COLUMNS: tuple[ManifestColumn, ...] = (
         False,
         "0.05 to 30",
         "2.00",
-        "a length at the walking line whose size is known, such as two marks on the floor [m]",
+        "side view: a known length along the walking line in the middle of the picture, such as two marks [m]",
     ),
     ManifestColumn(
         "known_length_px",
@@ -86,6 +90,15 @@ COLUMNS: tuple[ManifestColumn, ...] = (
         "5 to 10000",
         "412",
         "the same length as measured in the picture [px]",
+    ),
+    ManifestColumn(
+        "walker_at",
+        False,
+        "seconds, x, y",
+        "2.0 640 410",
+        "only where somebody else is taken for the walker: a time [s] and the walker's place in the picture then, "
+        "from its upper left corner [px]",
+        may_be_left_out=True,
     ),
     ManifestColumn(
         "changes",
@@ -96,6 +109,7 @@ COLUMNS: tuple[ManifestColumn, ...] = (
     ),
 )
 COLUMN_NAMES = tuple(column.name for column in COLUMNS)
+NEEDED_NAMES = tuple(column.name for column in COLUMNS if not column.may_be_left_out)
 
 
 class ManifestRow:
@@ -118,6 +132,7 @@ class ManifestRow:
         height_m = self._number("height_m", HEIGHT_RANGE_M)
         length_m = self._number("known_length_m", KNOWN_LENGTH_RANGE_M)
         length_px = self._number("known_length_px", KNOWN_LENGTH_RANGE_PX)
+        walker_at = self._place()
         for given, other in (("known_length_m", "known_length_px"), ("known_length_px", "known_length_m")):
             if self.cells[given] and not self.cells[other]:
                 self._problem(other, f"{given} is given but this is empty; expected both or neither.")
@@ -135,6 +150,7 @@ class ManifestRow:
             height_m=height_m,
             known_length_m=length_m,
             known_length_px=length_px,
+            walker_at=walker_at,
             changes=self.cells["changes"],
         )
 
@@ -189,6 +205,19 @@ class ManifestRow:
             hint = f" Did you mean {close[0]}?" if close else ""
             self._problem(column, f'found "{text}"; allowed: {", ".join(allowed)}.{hint}')
         return text
+
+    def _place(self) -> tuple[float, float, float] | None:
+        """The cell that points at the walker: three numbers, or nothing."""
+        text = self.cells.get("walker_at", "")
+        if not text:
+            return None
+        found = re.fullmatch(r"(\d+(?:[.,]\d+)?)\s+(\d+)\s+(\d+)", text, re.ASCII)
+        if found is None:
+            self._problem(
+                "walker_at", f'found "{text}"; expected seconds, x and y with spaces between, as 2.0 640 410.'
+            )
+            return None
+        return float(found[1].replace(",", ".")), float(found[2]), float(found[3])
 
     def _number(self, column: str, allowed: tuple[float, float]) -> float | None:
         """A cell with a number or nothing."""

@@ -30,12 +30,11 @@ SIDES: tuple[Side, ...] = ("left", "right")
 
 # The estimator's 33 landmarks, in its order.
 LANDMARK_NAMES: tuple[str, ...] = (
-    "nose", "left_eye_inner", "left_eye", "left_eye_outer", "right_eye_inner", "right_eye",
-    "right_eye_outer", "left_ear", "right_ear", "mouth_left", "mouth_right", "left_shoulder",
-    "right_shoulder", "left_elbow", "right_elbow", "left_wrist", "right_wrist", "left_pinky", "right_pinky",
-    "left_index", "right_index", "left_thumb", "right_thumb", "left_hip", "right_hip", "left_knee",
-    "right_knee", "left_ankle", "right_ankle", "left_heel", "right_heel", "left_foot_index",
-    "right_foot_index",
+    "nose", "left_eye_inner", "left_eye", "left_eye_outer", "right_eye_inner", "right_eye", "right_eye_outer",
+    "left_ear", "right_ear", "mouth_left", "mouth_right", "left_shoulder", "right_shoulder", "left_elbow",
+    "right_elbow", "left_wrist", "right_wrist", "left_pinky", "right_pinky", "left_index", "right_index",
+    "left_thumb", "right_thumb", "left_hip", "right_hip", "left_knee", "right_knee", "left_ankle", "right_ankle",
+    "left_heel", "right_heel", "left_foot_index", "right_foot_index",
 )  # fmt: skip
 
 
@@ -48,7 +47,8 @@ def other_side(side: Side) -> Side:
 class Clip:
     """One row of the manifest; messages and reports show `relative_path`.
 
-    `known_length_m` and `known_length_px` are one length at the walking line, in metres and in the picture.
+    `known_length_m` and `known_length_px` are one length at the walking line, in metres and in the picture;
+    `walker_at` is a time [s] and the place of the walker in the picture then, x and y [px].
     """
 
     clip_id: str
@@ -62,6 +62,7 @@ class Clip:
     height_m: float | None = None
     known_length_m: float | None = None
     known_length_px: float | None = None
+    walker_at: tuple[float, float, float] | None = None
     changes: str = ""
 
 
@@ -95,8 +96,8 @@ class LandmarkTrack:
         The estimator's own visibility, 0 to 1; 0 where nobody was seen. [1]
     world_m : (n_frames, 33, 3)
         The estimator's metric guess about the mid-hip: x right, y down, z away from the camera. [m]
-    n_people : (n_frames,)
-        People found in the frame (at most the number asked for). [1]
+    n_people, rival_share : (n_frames,), float
+        People found in the frame; how near another came to being the subject, 0 nobody, 1 as likely. [1]
     """
 
     time_s: FloatArray
@@ -110,6 +111,7 @@ class LandmarkTrack:
     model_sha256: str
     mediapipe_version: str
     opencv_version: str
+    rival_share: float = 0.0
 
 
 @dataclass(frozen=True, slots=True)

@@ -85,7 +85,9 @@ def check_clip(clip: Clip, settings: Settings, tell: Tell) -> tuple[QualityNote,
             yield frame
 
     tell("landmarks", 0, 0)
-    track = detect_landmarks(frames(), model=MODEL, num_poses=settings.landmarks.num_poses, item=item)
+    track = detect_landmarks(
+        frames(), model=MODEL, num_poses=settings.landmarks.num_poses, walker_at=clip.walker_at, item=item
+    )
     tell("notes", 0, 0)
     return recording_notes(
         clip,

@@ -11,10 +11,10 @@ from hypothesis import strategies as some
 
 from pipeline.errors import ManifestError, ManyProblems
 from pipeline.manifest import read_manifest
-from pipeline.manifest_row import COLUMN_NAMES, COLUMNS, ManifestRow
+from pipeline.manifest_row import COLUMN_NAMES, COLUMNS, NEEDED_NAMES, ManifestRow
 from pipeline.model import Clip
 
-HEADER = ",".join(COLUMN_NAMES)
+HEADER = ",".join(NEEDED_NAMES)
 GOOD = {
     "subject": "P01",
     "visit": "01",
@@ -31,7 +31,8 @@ GOOD = {
 
 def study(folder: Path, *rows: dict[str, str]) -> Path:
     """A study folder whose manifest has these rows."""
-    lines = [HEADER] + [",".join((GOOD | row)[name] for name in COLUMN_NAMES) for row in rows]
+    names = [name for name in COLUMN_NAMES if any(name in GOOD | row for row in rows)]
+    lines = [",".join(names)] + [",".join((GOOD | row).get(name, "") for name in names) for row in rows]
     (folder / "manifest.csv").write_text("\n".join(lines) + "\n", encoding="utf-8")
     return folder
 
@@ -78,6 +79,20 @@ def test_last_four_cells_may_be_empty(tmp_path: Path) -> None:
     assert (clip.height_m, clip.known_length_m, clip.known_length_px, clip.changes) == (None, None, None, "")
 
 
+def test_the_walker_can_be_pointed_at(tmp_path: Path) -> None:
+    places = {"a": "2.5 640 410", "b": "3 0 7", "c": ""}
+    clips = read_manifest(study(tmp_path, *({"clip": f"{name}.mp4", "walker_at": at} for name, at in places.items())))
+    assert [clip.walker_at for clip in clips] == [(2.5, 640.0, 410.0), (3.0, 0.0, 7.0), None]
+
+
+@pytest.mark.parametrize("text", ["640 410", "2.0 640 -1", "2 s 640 410", "left"])
+def test_a_place_that_cannot_be_read_is_told(tmp_path: Path, text: str) -> None:
+    assert problems_of(study(tmp_path, {"walker_at": text})) == [
+        f'manifest.csv row 2, column walker_at: found "{text}"; expected seconds, x and y with spaces between, '
+        "as 2.0 640 410."
+    ]
+
+
 def test_semicolons_byte_order_mark_and_decimal_commas_of_a_spreadsheet_are_read(tmp_path: Path) -> None:
     text = (
         "\ufeff" + HEADER.replace(",", ";") + ";;\r\n"
@@ -90,7 +105,7 @@ def test_semicolons_byte_order_mark_and_decimal_commas_of_a_spreadsheet_are_read
 
 
 def test_columns_may_stand_in_any_order(tmp_path: Path) -> None:
-    names = list(reversed(COLUMN_NAMES))
+    names = list(reversed(NEEDED_NAMES))
     text = ",".join(names) + "\n" + ",".join(GOOD[name] for name in names) + "\n"
     (tmp_path / "manifest.csv").write_text(text, encoding="utf-8")
     assert read_manifest(tmp_path) == read_manifest(study(tmp_path, {}))
@@ -229,9 +244,9 @@ HELP = "`strideledger manifest` lists the columns and what goes into them."
     [
         (
             None,
-            f"manifest.csv: no such file in the study folder; expected columns: {', '.join(COLUMN_NAMES)}. {HELP}",
+            f"manifest.csv: no such file in the study folder; expected columns: {', '.join(NEEDED_NAMES)}. {HELP}",
         ),
-        (b"", f"manifest.csv: is empty; expected columns: {', '.join(COLUMN_NAMES)}. {HELP}"),
+        (b"", f"manifest.csv: is empty; expected columns: {', '.join(NEEDED_NAMES)}. {HELP}"),
         (
             HEADER.encode() + b"\n",
             f"manifest.csv: no clips are listed; expected one row for each clip. {HELP}",

@@ -22,7 +22,8 @@ LANDMARK_STEP = """
 import sys
 from itertools import islice
 from pathlib import Path
-from pipeline.landmarks import detect_landmarks, load_track, save_track
+from pipeline.landmarks import detect_landmarks
+from pipeline.track_file import load_track, save_track
 from pipeline.pictures import blur_faces, save_picture
 from pipeline.video import read_frames, read_pictures
 
