@@ -54,7 +54,10 @@ class SignalSettings(Section):
     """How landmarks become signals."""
 
     max_gap_s: float = _number(0.0, 0.5, "s")
+    event_max_gap_s: float = _number(0.0, 0.5, "s")
     cutoff_hz: float = _number(1.0, 20.0, "Hz")
+    lowest_cutoff_hz: float = _number(1.0, 20.0, "Hz")
+    highest_cutoff_hz: float = _number(1.0, 20.0, "Hz")
     event_cutoff_hz: float = _number(1.0, 30.0, "Hz")
     min_visibility: float = _number(0.0, 1.0, "1")
 
@@ -74,7 +77,9 @@ class QualitySettings(Section):
     min_fps: float = _number(10.0, 240.0, "1/s")
     min_seen_share: float = _number(0.0, 1.0, "1")
     min_body_height_share: float = _number(0.0, 1.0, "1")
+    max_rival_share: float = _number(0.0, 1.0, "1")
     max_second_person_share: float = _number(0.0, 1.0, "1")
+    min_body_height_px: int = _number(20, 2000, "px")
     min_duration_s: float = _number(0.5, 60.0, "s")
     min_shorter_side_px: int = _number(120, 4320, "px")
     quick_fps: float = _number(10.0, 480.0, "1/s")
@@ -294,9 +299,15 @@ def _between_settings(settings: Settings) -> list[str]:
             f"quality.min_brightness: found {quality.min_brightness}; "
             f"expected less than quality.max_brightness, which is {quality.max_brightness} [1]"
         )
-    if settings.signals.max_gap_s >= strides.min_stride_s:
+    signals = settings.signals
+    if signals.max_gap_s >= strides.min_stride_s:
         problems.append(
-            f"signals.max_gap_s: found {settings.signals.max_gap_s}; "
+            f"signals.max_gap_s: found {signals.max_gap_s}; "
             f"expected less than strides.min_stride_s, which is {strides.min_stride_s} [s]"
+        )
+    if signals.lowest_cutoff_hz > signals.highest_cutoff_hz:
+        problems.append(
+            f"signals.lowest_cutoff_hz: found {signals.lowest_cutoff_hz}; "
+            f"expected no more than signals.highest_cutoff_hz, which is {signals.highest_cutoff_hz} [Hz]"
         )
     return problems

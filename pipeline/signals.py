@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import warnings
-
 import numpy as np
 from numpy.typing import NDArray
 from scipy.interpolate import PchipInterpolator
@@ -14,6 +12,8 @@ from pipeline.model import BoolArray, FloatArray
 # A filter of order 2 run forwards and backwards is 3 dB down where one pass is 1.5 dB down. The one-pass
 # cut-off is therefore raised by 1 / (sqrt(2) - 1)**(1/4) = 1 / 0.802 (Winter 2009; source `winter_2009`).
 TWO_PASS_CORRECTION = (2**0.5 - 1) ** 0.25
+# Highest cut-off over the sample rate: nearer to half of it the filter no longer works as one. Own choice.
+HIGHEST_CUTOFF_SHARE = 0.4
 
 
 def uniform_grid(time_s: FloatArray) -> FloatArray:
@@ -75,29 +75,6 @@ def fill_gaps(values: FloatArray, time_s: FloatArray, *, max_gap_s: float) -> tu
     return filled, interpolated
 
 
-def jumps(points: FloatArray, *, limit: float) -> BoolArray:
-    """Return where a track leaves the median of the five frames around it by more than a limit.
-
-    Parameters
-    ----------
-    points : (n_frames, n_points, 2)
-        NaN where not seen.
-    limit : float
-        In the unit of the points.
-
-    Returns
-    -------
-    (n_frames, n_points)
-        A steady movement, however fast, is its own median and never a jump.
-    """
-    padded = np.pad(points, ((2, 2), (0, 0), (0, 0)), mode="edge")
-    around = np.lib.stride_tricks.sliding_window_view(padded, 5, axis=0)
-    with warnings.catch_warnings():
-        warnings.simplefilter("ignore", RuntimeWarning)  # nothing seen in all five frames
-        middle = np.nanmedian(around, axis=-1)
-    return np.asarray(np.linalg.norm(points - middle, axis=2) > limit)
-
-
 def resample(values: FloatArray, time_s: FloatArray, new_time_s: FloatArray) -> FloatArray:
     """Return the signals on another clock by straight lines; NaN next to a missing sample stays NaN.
 
@@ -133,7 +110,7 @@ def lowpass(values: FloatArray, *, fps: float, cutoff_hz: float) -> FloatArray:
     ----------
     winter_2009 (from memory).
     """
-    cutoff_hz = min(cutoff_hz, 0.4 * fps)
+    cutoff_hz = min(cutoff_hz, HIGHEST_CUTOFF_SHARE * fps)
     warped = np.tan(np.pi * cutoff_hz / fps) / TWO_PASS_CORRECTION
     one_pass_hz = fps / np.pi * np.arctan(warped)
     sections = butter(2, one_pass_hz, fs=fps, output="sos")
