@@ -1,20 +1,22 @@
-"""Left and right legs kept apart: frames in which the estimator swapped them are found and swapped back.
+"""Which leg is which: frames in which the estimator exchanged left and right are found from how legs move.
 
-Seen from the side, the legs cross twice a stride and the estimator may name them the wrong way round for some
-frames, most often with a pylon in place of a shank. Which of the two namings holds in each frame is decided for the
-whole clip at once: the sequence wins whose landmarks move most evenly and in which the legs take turns in front.
+Seen from the side, the legs cross twice a stride and the estimator may name them the wrong way round for some frames,
+or for every other step, most often with a pylon in place of a shank. Two things hold for every walk: between two
+crossings one leg stays in front, and the legs take turns. So the crossings are found first, as an even sequence over
+the whole pass; they name the legs wherever these are apart. In between, and in views without turns, the sequence of
+namings wins in which the landmarks move most evenly.
 """
 
 from __future__ import annotations
 
-from dataclasses import replace
+from dataclasses import dataclass
 
 import numpy as np
 from scipy.signal import find_peaks
 
-from pipeline.geometry import INDEX, LEG_PARTS, median_leg_px
-from pipeline.model import BoolArray, FloatArray, LandmarkTrack, Pass
-from pipeline.signals import fill_gaps, lowpass, sample_rate, step_numbers
+from pipeline.geometry import INDEX, LEG_PARTS
+from pipeline.model import BoolArray, FloatArray
+from pipeline.signals import lowpass, sample_rate
 
 LEFT = [INDEX[f"left_{part}"] for part in LEG_PARTS]
 RIGHT = [INDEX[f"right_{part}"] for part in LEG_PARTS]
@@ -24,62 +26,97 @@ LARGEST_DEPARTURE = 0.2**2
 # A small charge for each frame against the estimator's naming: its word counts after both legs were lost on one, and
 # where legs that cross are no further apart than noise. Own choice: what 1 % of a leg of noise gives by chance.
 CHARGE_OF_A_SWAP = 0.01
-# Charge for a frame that names the leg behind as the one whose turn it is in front, once the feet are clearly apart.
-# Own choice: as much as two landmarks that jump; a foot's length apart is clear.
-CHARGE_OUT_OF_TURN = 2 * LARGEST_DEPARTURE
-CLEARLY_APART_LEGS = 0.2
-# Legs cross twice a stride; crossings nearer than this are one. Own choice: half of a very short stride.
-SHORTEST_STEP_S = 0.3
-# Turns are used only when the estimator's own names agree with them in most frames. Own choice.
-LEAST_AGREEMENT = 0.6
+# Feet further apart than this along the walk say which leg is in front [legs]. Own choice: half a foot.
+APART_LEGS = 0.12
+# A step takes this long [s]: from a run to a walk at 0.3 m/s.
+STEP_S = (0.35, 1.3)
+# Crossings are looked for without quick jitter. [Hz]
+CROSSING_CUTOFF_HZ = 5.0
+# A crossing is found to about this time. [s] Own choice.
+CROSSING_S = 0.07
+# What a sequence of crossings costs: uneven steps in units of this share of the usual step; a step without a crossing;
+# feet that are not together at a crossing count against the one that it gains. Own choices.
+UNEVEN_SHARE = 0.2
+MOST_STEPS = 4
+MISSED_STEP = 0.8
 # After a longer gap the paths before say nothing about the naming. Own choice: a sixth of a stride.
 LONGEST_GAP_S = 0.2
+# What is exchanged beside a change of naming may lie anywhere between the legs.
+NOT_INDEX_HIPS = [*LEFT[1:], *RIGHT[1:]]
 
 
-def undo_swaps(track: LandmarkTrack, side_passes: list[Pass]) -> tuple[LandmarkTrack, BoolArray]:
-    """Return the track with swapped legs put right, and which frames were changed.
+@dataclass(frozen=True, slots=True)
+class Naming:
+    """Which frames to exchange so that each leg keeps its name over a pass.
+
+    Attributes
+    ----------
+    swapped : (n_frames,)
+        Against the estimator.
+    unsure : (n_frames,)
+        Legs too close to each other to tell by turns.
+    front : (n_frames,)
+        +1 where it is the first leg's turn to be in front, -1 the second's; 0 near a crossing and where unknown.
+    agreement : float
+        How far the estimator agrees, -1 to 1; near 0 it does not know the legs at all. The two names may still be
+        exchanged over the whole pass. [1]
+    """
+
+    swapped: BoolArray
+    unsure: BoolArray
+    front: FloatArray
+    agreement: float
+
+
+def name_in_turn(legs: FloatArray, time_s: FloatArray, feet_spread: FloatArray | None = None) -> Naming:
+    """Return the naming of the legs over one pass seen from the side.
 
     Parameters
     ----------
-    track : LandmarkTrack
-    side_passes : list of Pass
-        Straight stretches seen from the side, where the legs take turns in front; empty for other views.
-
-    Returns
-    -------
-    track : LandmarkTrack
-        Positions, visibility and metric guess of hip, knee, ankle, heel and foot tip exchanged in those frames.
-    swapped : (n_frames,)
+    legs : (n_frames, 2, 5, 2)
+        Hip, knee, ankle, heel and foot tip as the estimator names them, x along the walk; NaN where not seen. [legs]
+    time_s : (n_frames,)
+        [s]
+    feet_spread : (n_frames,), optional
+        Width of the outline at the feet, NaN where unknown: used when the landmarks show no rhythm. [legs]
 
     Notes
     -----
-    The cheapest of all 2^n namings, by dynamic programming over pairs of neighbouring frames. Which leg is which
-    over a whole pass is the estimator's own majority. A frame in which both legs sit on one cannot be put right by
-    a swap: it is left as it is.
+    The crossings are the minima of the distance of the feet that make the most even sequence (dynamic programming; the
+    usual step from the autocorrelation). Legs nearer than 12 % of a leg are named by how evenly their landmarks move,
+    between neighbours that are known. Without two crossings that is all there is. Own method.
     """
-    legs = np.stack([track.xy_px[:, LEFT], track.xy_px[:, RIGHT]], axis=1)
-    seen = np.flatnonzero(np.isfinite(legs).all(axis=(1, 2, 3)))
-    swapped = np.zeros(len(track.time_s), dtype=bool)
+    lead = (legs[:, 0, 2:, 0] - legs[:, 1, 2:, 0]).mean(axis=1)
+    known = np.isfinite(legs).all(axis=(1, 2, 3))
+    front = _front(np.where(known, np.abs(lead), np.nan), time_s)
+    if feet_spread is not None and not front.any():
+        front = _front(feet_spread, time_s)
+    apart = np.asarray(known & (np.abs(np.where(known, lead, 0.0)) > APART_LEGS))
+    swapped = np.zeros(len(lead), dtype=bool)
+    seen = np.flatnonzero(known)
     if len(seen) < 3:
-        return track, swapped
-    legs = legs / median_leg_px(track.xy_px[seen])
-    in_turn = np.zeros(len(track.time_s))
-    for stretch in side_passes:
-        part = slice(stretch.start, stretch.stop)
-        in_turn[part] = _in_turn(legs[part], track.time_s[part])
-    charge = np.zeros((len(track.time_s), 2))
-    charge[:, 0] = CHARGE_OUT_OF_TURN * (in_turn < 0)
-    charge[:, 1] = CHARGE_OUT_OF_TURN * (in_turn > 0) + CHARGE_OF_A_SWAP
-    swapped[seen] = _cheapest_naming(legs[seen], track.time_s[seen], charge[seen])
-    order = np.arange(track.xy_px.shape[1])
-    order[LEFT + RIGHT] = RIGHT + LEFT
-    righted = replace(
-        track,
-        xy_px=np.where(swapped[:, None, None], track.xy_px[:, order], track.xy_px),
-        visibility=np.where(swapped[:, None], track.visibility[:, order], track.visibility),
-        world_m=np.where(swapped[:, None, None], track.world_m[:, order], track.world_m),
-    )
-    return righted, swapped
+        return Naming(swapped, np.logical_not(known), np.zeros(len(lead)), 0.0)
+    weight = np.clip(np.abs(np.where(known, lead, 0.0)), 0, 0.3)
+    in_turn = np.sign(np.where(known, lead, 0.0)) * front
+    agreement = float((weight * in_turn).sum() / max(weight.sum(), 1e-9))
+    if agreement < 0:
+        in_turn, front, agreement = -in_turn, -front, -agreement
+    charge = np.zeros((len(lead), 2))
+    charge[:, 1] = CHARGE_OF_A_SWAP
+    charge[apart & (in_turn < 0), 0] = np.inf
+    charge[apart & (in_turn > 0), 1] = np.inf
+    swapped[seen] = cheapest_naming(legs[seen], time_s[seen], charge[seen])
+    return Naming(swapped, np.logical_not(apart), front * _away_from_crossings(front, time_s), agreement)
+
+
+def name_by_evenness(legs: FloatArray, time_s: FloatArray) -> BoolArray:
+    """Return which frames to exchange in a view without turns, (n_frames,), legs (n_frames, 2, n_parts, 2) [legs]."""
+    seen = np.flatnonzero(np.isfinite(legs).all(axis=(1, 2, 3)))
+    swapped = np.zeros(len(legs), dtype=bool)
+    if len(seen) >= 3:
+        charge = np.tile([0.0, CHARGE_OF_A_SWAP], (len(seen), 1))
+        swapped[seen] = cheapest_naming(legs[seen], time_s[seen], charge)
+    return swapped
 
 
 def wavering(swapped: BoolArray) -> BoolArray:
@@ -91,35 +128,87 @@ def wavering(swapped: BoolArray) -> BoolArray:
     change = swapped[1:] != swapped[:-1]
     beside = np.concatenate([change, [False]]) | np.concatenate([[False], change])
     doubtful = np.zeros((len(swapped), len(INDEX)), dtype=bool)
-    doubtful[np.ix_(beside, np.array(LEFT[1:] + RIGHT[1:]))] = True
+    doubtful[np.ix_(beside, np.array(NOT_INDEX_HIPS))] = True
     return doubtful
 
 
-def _in_turn(legs: FloatArray, time_s: FloatArray) -> FloatArray:
-    """Whether the estimator names the leg in front whose turn it is: +1 yes, -1 no, 0 where that is not clear.
-
-    Legs (n_frames, 2, n_parts, 2) of one side pass in leg lengths. The feet are nearest to each other when the legs
-    cross, whatever their names; between two crossings one leg stays in front, and the legs alternate.
-    """
-    lead = (legs[:, 0, 2:, 0] - legs[:, 1, 2:, 0]).mean(axis=1)
-    filled, _ = fill_gaps(lead[:, None], time_s, max_gap_s=LONGEST_GAP_S)
-    if len(lead) < 10 or not np.isfinite(filled).all():
-        return np.zeros(len(lead))
+def _front(distance: FloatArray, time_s: FloatArray) -> FloatArray:
+    """Which of two legs is in front, +1 or -1 in turn, (n_frames,), from the feet's distance; 0 without a rhythm."""
+    nothing = np.zeros(len(distance))
+    known = np.isfinite(distance)
+    if known.sum() < 10:
+        return nothing
+    frames = np.arange(len(distance))
     fps = sample_rate(time_s)
-    apart = lowpass(np.abs(filled), fps=fps, cutoff_hz=4.0)[:, 0]
-    crossings, _ = find_peaks(-apart, distance=SHORTEST_STEP_S * fps, prominence=CLEARLY_APART_LEGS)
+    apart = np.interp(frames, frames[known], distance[known])
+    apart = lowpass(apart[:, None], fps=fps, cutoff_hz=CROSSING_CUTOFF_HZ)[:, 0]
+    step = _usual_step(apart, fps)
+    if step is None:
+        return nothing
+    crossings = _even_sequence(apart, step)
     if len(crossings) < 2:
-        return np.zeros(len(lead))
-    after = np.searchsorted(crossings, np.arange(len(lead)), side="right")
-    sign = (-1.0) ** np.concatenate([[-1], step_numbers(crossings)])[after]
-    clear = np.abs(filled[:, 0]) > CLEARLY_APART_LEGS
-    in_turn = np.where(clear, np.sign(filled[:, 0]) * sign, 0.0)
-    in_turn *= np.sign(in_turn.sum()) or 1.0
-    return in_turn if (in_turn[clear] > 0).mean() >= LEAST_AGREEMENT else np.zeros(len(lead))
+        return nothing
+    after = np.searchsorted(crossings, frames, side="right")
+    return np.asarray((-1.0) ** after)
 
 
-def _cheapest_naming(legs: FloatArray, time_s: FloatArray, charge: FloatArray) -> BoolArray:
-    """Which frames to swap, for legs (n_seen, 2, n_parts, 2) in leg lengths and the charge (n_seen, 2) of a naming."""
+def _away_from_crossings(front: FloatArray, time_s: FloatArray) -> BoolArray:
+    """Frames that lie longer than CROSSING_S from the nearest change of turns, (n_frames,)."""
+    changes_s = time_s[1:][np.diff(front) != 0]
+    if not len(changes_s):
+        return np.ones(len(front), dtype=bool)
+    return np.asarray(np.abs(time_s[:, None] - changes_s).min(axis=1) > CROSSING_S)
+
+
+def _usual_step(apart: FloatArray, fps: float) -> int | None:
+    """Frames from one crossing to the next, by the autocorrelation of the feet's distance; None without a rhythm."""
+    centred = apart - apart.mean()
+    overlap = np.arange(len(apart), 0, -1)
+    likeness = np.correlate(centred, centred, "full")[len(apart) - 1 :] / overlap
+    shortest, longest = round(STEP_S[0] * fps), min(round(STEP_S[1] * fps), 2 * len(apart) // 3)
+    peaks, _ = find_peaks(likeness[:longest])
+    peaks = peaks[(peaks >= shortest) & (likeness[peaks] > 0)]
+    if not len(peaks):
+        return None
+    step = int(peaks[likeness[peaks] > 0.7 * likeness[peaks].max()][0])
+    # A leg that is seen badly makes every other step smaller: the stride then shows more than the step. Half way
+    # between two crossings, feet are apart and the likeness is negative.
+    half = step // 2
+    return half if half >= shortest and likeness[half - 1 : half + 2].max() > 0 else step
+
+
+def _even_sequence(apart: FloatArray, step: int) -> FloatArray:
+    """The crossings [frames]: the minima that make the cheapest sequence of steps, and those missed between them."""
+    minima, _ = find_peaks(-apart)
+    if not len(minima):
+        return np.zeros(0)
+    gain = 1 - 2 * np.clip(apart[minima] / max(float(np.percentile(apart, 90)), 1e-9), 0, 1)
+    # Time at either end that holds no crossing is a missed step too.
+    total = gain - MISSED_STEP * np.maximum(0, minima / step - 1)
+    before = np.full(len(minima), -1)
+    steps = np.zeros(len(minima), dtype=int)
+    for i in range(len(minima)):
+        for j in range(i):
+            gap = (minima[i] - minima[j]) / step
+            for count in range(1, MOST_STEPS + 1):
+                uneven = 0.5 * ((gap - count) / UNEVEN_SHARE) ** 2
+                value = total[j] + gain[i] - uneven - MISSED_STEP * (count - 1)
+                if value > total[i]:
+                    total[i], before[i], steps[i] = value, j, count
+    last = int(np.argmax(total - MISSED_STEP * np.maximum(0, (len(apart) - minima) / step - 1)))
+    chain = [last]
+    while before[chain[-1]] >= 0:
+        chain.append(int(before[chain[-1]]))
+    chain.reverse()
+    numbers = np.concatenate([[0], np.cumsum(steps[chain[1:]])])
+    return np.interp(np.arange(numbers[-1] + 1), numbers, minima[chain])
+
+
+def cheapest_naming(legs: FloatArray, time_s: FloatArray, charge: FloatArray) -> BoolArray:
+    """Return which frames to swap, for legs (n_seen, 2, n_parts, 2) [legs] and the charge (n_seen, 2) of each naming.
+
+    The cheapest of all 2^n namings, by dynamic programming over pairs of neighbouring frames.
+    """
     # named[n, s] holds the legs of frame n as given (s = 0) or swapped (s = 1).
     named = np.stack([legs, legs[:, ::-1]], axis=1)
     n_seen = len(legs)

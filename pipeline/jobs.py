@@ -10,6 +10,7 @@ from dataclasses import dataclass, replace
 from datetime import date
 from importlib.metadata import version
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from pipeline import __version__
 from pipeline.config import Settings, config_dir
@@ -30,11 +31,16 @@ from pipeline.store import (
     write_table,
 )
 
+if TYPE_CHECKING:
+    from pipeline.outline import Outlines
+
 # Raised when the stage's results change for the same input; earlier results are then computed again.
-LANDMARKS_VERSION = 1
+LANDMARKS_VERSION = 2
+OUTLINES_VERSION = 1
 VISIT_VERSION = 1
 
 LANDMARKS_FILES = ("video.json", "landmarks.npz")
+OUTLINES_FILES = ("outlines.npz",)
 MEASURES_FILES = ("events.csv", "strides.csv", "curves.npz", "quality.json")
 VISIT_FILES = ("*.html", "*.csv", "*.npz", "visit.json", "columns.json", "frames/*", "figures/*")
 
@@ -73,6 +79,7 @@ def landmarks_fingerprint(job: ClipJob) -> str:
         version=LANDMARKS_VERSION,
         clip=file_sha256(job.clip.path),
         settings=job.settings.landmarks,
+        walker_at=job.clip.walker_at,
         model=verify_model(job.settings.landmarks.model).sha256,
         libraries=[version("mediapipe"), opencv_version()],
     )
@@ -86,6 +93,7 @@ def measures_fingerprint(job: ClipJob, landmarks: str) -> str:
     return fingerprint(
         version=MEASURES_VERSION,
         landmarks=landmarks,
+        outlines=OUTLINES_VERSION,
         settings=[settings.signals, settings.strides, settings.quality],
         # The place of the study folder on this machine changes nothing.
         clip=replace(job.clip, path=Path(job.clip.relative_path)),
@@ -122,6 +130,15 @@ def measure_clip_files(job: ClipJob, tell: Tell) -> tuple[str, ...]:
             work=lambda: _detect(job, tell),
         )
     }
+    if clip.view == "sagittal":
+        tell("outlines", 0, 0)
+        since["outlines"] = run_stage(
+            folder,
+            "outlines",
+            wanted_fingerprint=fingerprint(version=OUTLINES_VERSION, landmarks=landmarks),
+            stale=OUTLINES_FILES,
+            work=lambda: _trace(job),
+        )
     tell("measures", 0, 0)
     since["measures"] = run_stage(
         folder,
@@ -136,16 +153,18 @@ def measure_clip_files(job: ClipJob, tell: Tell) -> tuple[str, ...]:
 
 def _detect(job: ClipJob, tell: Tell) -> Iterable[str]:
     """The stage landmarks."""
-    from pipeline.landmarks import detect_landmarks, save_track
-    from pipeline.video import probe_video, read_frames
+    from pipeline.landmarks import detect_landmarks
+    from pipeline.track_file import save_track
+    from pipeline.video import probe_video
 
     item = f"clip {job.clip.clip_id}"
     info = probe_video(job.clip.path, item=item)
     write_json(job.folder / "video.json", info)
     track = detect_landmarks(
-        read_frames(job.clip.path, info=info, item=item),
+        job.clip.path,
         model=job.settings.landmarks.model,
         num_poses=job.settings.landmarks.num_poses,
+        walker_at=job.clip.walker_at,
         on_frame=lambda done: tell("landmarks", done, info.n_frames),
         item=item,
     )
@@ -153,13 +172,26 @@ def _detect(job: ClipJob, tell: Tell) -> Iterable[str]:
     return LANDMARKS_FILES
 
 
+def _trace(job: ClipJob) -> Iterable[str]:
+    """The stage outlines, of a clip from the side."""
+    from pipeline.outline import save_outlines, trace_outlines
+    from pipeline.track_file import load_track
+    from pipeline.video import read_frames
+
+    info = read_json(job.folder / "video.json", VideoInfo)
+    track = load_track(job.folder / "landmarks.npz")
+    outlines = trace_outlines(lambda: read_frames(job.clip.path, info=info, item=f"clip {job.clip.clip_id}"), track)
+    save_outlines(job.folder / "outlines.npz", outlines)
+    return OUTLINES_FILES
+
+
 def _measure(job: ClipJob) -> Iterable[str]:
     """The stage measures."""
     from pipeline import strides
-    from pipeline.landmarks import load_track
     from pipeline.pixels import luma, picture_facts, sample_numbers
     from pipeline.stages import measure_clip
     from pipeline.tables import EVENTS, check_table
+    from pipeline.track_file import load_track
     from pipeline.video import read_frames
 
     info = read_json(job.folder / "video.json", VideoInfo)
@@ -168,11 +200,18 @@ def _measure(job: ClipJob) -> Iterable[str]:
         job.clip.path, info=info, item=f"clip {job.clip.clip_id}", wanted=set(sample_numbers(info.n_frames))
     )
     pictures = picture_facts((luma(frame.image), track.xy_px[frame.index]) for frame in frames)
-    measures = measure_clip(job.clip, info, track, job.settings, pictures)
+    measures = measure_clip(job.clip, info, track, job.settings, pictures, _outlines(job.clip, job.folder))
     write_table(job.folder / "events.csv", check_table(measures.events, EVENTS, "events"))
     write_json(job.folder / "quality.json", measures.quality)
     strides.save(measures.strides, job.folder)
     return MEASURES_FILES
+
+
+def _outlines(clip: Clip, folder: Path) -> Outlines | None:
+    """The outlines of a clip from the side."""
+    from pipeline.outline import load_outlines
+
+    return load_outlines(folder / "outlines.npz") if clip.view == "sagittal" else None
 
 
 def report_visit(job: VisitJob, tell: Tell) -> str:
@@ -203,8 +242,8 @@ def report_visit(job: VisitJob, tell: Tell) -> str:
 def _report(job: VisitJob, done: list[str]) -> Iterable[str]:
     """The stage report of a visit."""
     from pipeline import report, strides
-    from pipeline.landmarks import load_track
     from pipeline.stages import judge_visit, righted
+    from pipeline.track_file import load_track
 
     joined = strides.join([strides.load(job.folder / clip_id) for clip_id in done])
     metrics, faults = judge_visit(joined, job.prosthetic_sides, job.settings, job.limits)
@@ -226,7 +265,12 @@ def _report(job: VisitJob, done: list[str]) -> Iterable[str]:
     if job.settings.run.keep_key_frames:
         clips = [clip for clip in job.clips if clip.clip_id in done]
         tracks = {
-            clip.clip_id: righted(clip, load_track(job.folder / clip.clip_id / "landmarks.npz"), job.settings)[0]
+            clip.clip_id: righted(
+                clip,
+                load_track(job.folder / clip.clip_id / "landmarks.npz"),
+                job.settings,
+                _outlines(clip, job.folder / clip.clip_id),
+            ).track
             for clip in clips
         }
         written += report.save_key_frames(job.folder, visit, joined, clips, tracks, limits=job.limits)

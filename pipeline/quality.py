@@ -11,14 +11,19 @@ from pipeline.config import QualitySettings
 from pipeline.errors import QualityError
 from pipeline.geometry import INDEX, LEG_PARTS
 from pipeline.model import SIDES, BoolArray, Clip, FloatArray, LandmarkTrack, QualityNote, Side, VideoInfo, View
+from pipeline.passes import OTHER_WALKS
 from pipeline.pixels import PictureFacts
 from pipeline.recording import QUICK_MOVEMENTS, at_least, at_most, file_notes, picture_notes
+from pipeline.standing import STANDING_NOTE
 from pipeline.walkway import BEYOND_DOUBT, WalkerPath, far_side, view_signs, walker_path
 
 Usable = Literal["usable", "usable with care", "not usable"]
 
 # Share of frames with swapped legs above which the clip deserves a second look. Own choice.
 MOST_SWAPPED_SHARE = 0.05
+# Share of frames in which knee or ankle come from the model of the legs, above which curves deserve a second look.
+# Own choice.
+MOST_REBUILT_SHARE = 0.25
 # A foot hides its own heel from the front and its own toes from behind.
 PARTS_IN_VIEW: dict[View, tuple[str, ...]] = {
     "sagittal": LEG_PARTS,
@@ -27,14 +32,15 @@ PARTS_IN_VIEW: dict[View, tuple[str, ...]] = {
 }
 VIEW_SIGNS = "signs against the view"
 FAR_LEG = "leg seen, far side"
+ADVICE_ONLY = (QUICK_MOVEMENTS, STANDING_NOTE, OTHER_WALKS)
 # What is refused, in words; anything else that is not ok lets the clip be measured, with care.
 REFUSALS = {
     "frames": ("has {value:.0f} frames", "at least {limit:.0f} are needed"),
     "frame rate": ("has {value:.1f} frames/s", "at least {limit:.0f} are needed"),
     "walker seen": ("a person is seen in {value:.0%} of {frames} frames", "at least {limit:.0%} are needed"),
-    "second person": (
-        "a second person is seen in {value:.0%} of the frames",
-        "at most {limit:.0%} can be told apart from the walker",
+    "rival to the walker": (
+        "it cannot be told who is the walker: somebody else comes to {value:.0%} of the first one's weight",
+        "at most {limit:.0%} is safe, weight being height times way times time in view",
     ),
     "feet in the picture": (
         "the feet are inside the picture in {value:.0%} of the frames",
@@ -126,19 +132,21 @@ def refuses(note: QualityNote) -> bool:
 def usability(notes: tuple[QualityNote, ...]) -> Usable:
     """Return how far a clip with these notes can be used.
 
-    A low frame rate for quick movements and a far leg that is hidden at times are advice only: other findings do not
-    suffer, and the protocol films each limb once near the camera.
+    A low frame rate for quick movements, a far leg that is hidden at times, no standing and a walk of another view are
+    advice only: other findings do not suffer, and the protocol films each limb once near the camera.
     """
     if any(refuses(note) for note in notes):
         return "not usable"
-    poor = [note for note in notes if not note.ok and note.item != QUICK_MOVEMENTS and FAR_LEG not in note.item]
+    poor = [note for note in notes if not note.ok and note.item not in ADVICE_ONLY and FAR_LEG not in note.item]
     return "usable with care" if poor else "usable"
 
 
-def swap_note(swapped: BoolArray) -> QualityNote:
-    """Return the note on frames in which the estimator took one leg for the other and they were put right."""
+def leg_notes(swapped: BoolArray, rebuilt: BoolArray) -> tuple[QualityNote, ...]:
+    """Return the notes on legs that the estimator confused (n_frames,) or lost (n_frames, 2), and were put right."""
     advice = "Film with the limb's cosmetic cover on where there is one: a pylon is hard to tell from the other leg."
-    return at_most("legs confused and put right", _share(swapped), "1", MOST_SWAPPED_SHARE, advice)
+    lost = [(f"{side} leg lost and rebuilt", _share(rebuilt[:, i]), MOST_REBUILT_SHARE) for i, side in enumerate(SIDES)]
+    rows = [("legs confused and put right", _share(swapped), MOST_SWAPPED_SHARE), *lost]
+    return tuple(at_most(name, share, "1", limit, advice) for name, share, limit in rows)
 
 
 def stride_notes(table: pd.DataFrame, min_strides: int) -> tuple[QualityNote, ...]:
@@ -182,9 +190,12 @@ def _walker_notes(track: LandmarkTrack, settings: QualitySettings) -> tuple[Qual
     seen = np.isfinite(track.xy_px[:, 0, 0])
     in_view = "Keep the whole body in view, well lit, against a plain wall."
     alone = "Film the walker alone; helpers stay out of the picture."
+    told = "Film the walker alone, or point at the walker in the manifest's column walker_at."
+    closer = "Move the camera closer, zoom in, or film in more pixels."
     step_back = "Step back or tilt the camera until both feet stay in view."
     return (
         at_least("walker seen", _share(seen), "1", settings.min_seen_share, in_view),
+        at_most("rival to the walker", track.rival_share, "1", settings.max_rival_share, told),
         at_most("second person", _share(track.n_people > 1), "1", settings.max_second_person_share, alone),
         at_least(
             "feet in the picture",
@@ -198,7 +209,14 @@ def _walker_notes(track: LandmarkTrack, settings: QualitySettings) -> tuple[Qual
             body_height_share(track) if seen.any() else 0.0,
             "1",
             settings.min_body_height_share,
-            "Move the camera closer or zoom in.",
+            closer,
+        ),
+        at_least(
+            "height of the walker",
+            body_height_share(track) * track.height_px if seen.any() else 0.0,
+            "px",
+            settings.min_body_height_px,
+            closer,
         ),
     )
 

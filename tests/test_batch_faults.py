@@ -172,8 +172,9 @@ def test_good_clip_is_measured_beside_broken_ones_and_taken_over_in_the_next_run
         found["knees"].message,
     )
     assert re.fullmatch(
-        r"clip two: a second person is seen in \d+% of the frames; at most 20% can be told apart from the "
-        r"walker\. Film the walker alone; helpers stay out of the picture\.",
+        r"clip two: it cannot be told who is the walker: somebody else comes to \d+% of the first one's weight; "
+        r"at most 50% is safe, weight being height times way times time in view\. "
+        r"Film the walker alone, or point at the walker in the manifest's column walker_at\.",
         found["two"].message,
     )
     _, strides = load_visit(folder)

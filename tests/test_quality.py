@@ -16,6 +16,7 @@ from pipeline.quality import (
     body_height_share,
     check_recording,
     feet_inside_share,
+    leg_notes,
     leg_seen_share,
     recording_notes,
     refuses,
@@ -43,9 +44,11 @@ ITEMS = [
     "brightness",
     "contrast",
     "walker seen",
+    "rival to the walker",
     "second person",
     "feet in the picture",
     "height in the picture",
+    "height of the walker",
     "signs against the view",
     "camera angle to the walkway",
     "left leg seen, far side",
@@ -109,11 +112,19 @@ def test_slow_frame_rate() -> None:
     assert "has 15.0 frames/s; at least 24 are needed" in refusal(Walker().track(), replace(INFO, fps_measured=15.0))
 
 
-def test_a_second_person() -> None:
+def test_somebody_who_may_be_the_walker_too() -> None:
+    track = replace(Walker().track(), rival_share=0.8)
+    assert "it cannot be told who is the walker: somebody else comes to 80% of" in refusal(track)
+
+
+def test_a_second_person_who_is_no_rival_is_noted() -> None:
     track = Walker().track()
-    assert "a second person is seen in 100% of the frames" in refusal(
-        replace(track, n_people=np.full(len(track.n_people), 2))
-    )
+    beside = replace(track, n_people=np.full(len(track.n_people), 2), rival_share=0.05)
+    notes = notes_of(beside)
+    assert notes["second person"].value == 1.0
+    assert not notes["second person"].ok
+    assert notes["rival to the walker"].ok
+    assert usability(tuple(notes.values())) == "usable with care"
 
 
 def test_cut_off_at_the_knees() -> None:
@@ -223,8 +234,8 @@ def test_nobody_in_the_sample_is_not_usable_and_asks_nothing_about_legs() -> Non
     track = filmed(0.0)
     empty = replace(track, xy_px=np.full_like(track.xy_px, np.nan), visibility=np.zeros_like(track.visibility))
     notes = notes_of(empty)
-    assert poor(notes) == ["walker seen", "feet in the picture", "height in the picture"]
-    assert list(notes)[-1] == "height in the picture"
+    assert poor(notes) == ["walker seen", "feet in the picture", "height in the picture", "height of the walker"]
+    assert list(notes)[-1] == "height of the walker"
     assert usability(tuple(notes.values())) == "not usable"
 
 
@@ -235,3 +246,16 @@ def test_strides_of_each_foot_are_counted_where_they_can_be_used() -> None:
         ("strides, left foot", 3.0, 3.0, True),
         ("strides, right foot", 1.0, 3.0, False),
     ]
+
+
+def test_legs_that_were_put_right_are_noted_by_their_share() -> None:
+    """By hand: 6 of 100 frames confused (5 % is much), the left leg rebuilt in 25 of them (just allowed)."""
+    frames = np.arange(100)
+    notes = leg_notes(frames < 6, np.stack([frames < 25, frames < 26], axis=1))
+    assert [(note.item, note.value, note.ok) for note in notes] == [
+        ("legs confused and put right", 0.06, False),
+        ("left leg lost and rebuilt", 0.25, True),
+        ("right leg lost and rebuilt", 0.26, False),
+    ]
+    assert usability(notes) == "usable with care"
+    assert [note.value for note in leg_notes(np.zeros(0, bool), np.zeros((0, 2), bool))] == [0.0, 0.0, 0.0]
