@@ -6,9 +6,11 @@ the image's y. `body_axes` turns pixels into these, so that no angle below needs
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import numpy as np
 
-from pipeline.model import LANDMARK_NAMES, Clip, FloatArray, Scale, Side
+from pipeline.model import LANDMARK_NAMES, Clip, FloatArray, LandmarkTrack, Scale, Side
 
 INDEX = {name: i for i, name in enumerate(LANDMARK_NAMES)}
 LEG_PARTS = ("hip", "knee", "ankle", "heel", "foot_index")
@@ -18,6 +20,17 @@ LEG_PARTS = ("hip", "knee", "ankle", "heel", "foot_index")
 HIP_TO_ANKLE_OF_HEIGHT = 0.530 - 0.039
 SHOULDER_TO_HIP_OF_HEIGHT = 0.818 - 0.530
 FOOT_OF_HEIGHT = 0.152
+# The proportions hold for bare feet, the manifest's height is with shoes. Heel of a walking shoe, from memory. [m]
+SOLE_M = 0.025
+# How far one person's trunk and legs are from the proportions above, relative to the height. Own estimate. [1]
+PROPORTIONS_SD = 0.05
+# A length in the picture is read to a pixel, and lies on the walking line to 1 % of the distance. Own choice.
+READING_SD_PX = 1.0
+PLACING_SD = 0.01
+# Deviations of a walking body from a line repeat with each step: two independent values a second. Own choice. [1/s]
+INDEPENDENT_PER_S = 2.0
+# An effect counts when it is this many times its own standard deviation: 95 % of what chance gives stays below.
+CLEAR_SDS = 2.0
 
 
 def body_axes(xy_px: FloatArray, direction: int) -> FloatArray:
@@ -160,6 +173,79 @@ def smooth_size_px(size_px: FloatArray, time_s: FloatArray) -> FloatArray:
     return np.asarray(np.divide(1.0, inverse, out=np.full(len(inverse), np.nan), where=inverse > 0))
 
 
+@dataclass(frozen=True, slots=True)
+class Lens:
+    """A pinhole lens: the picture's middle (x, y) and the focal length. [px]"""
+
+    centre_px: tuple[float, float]
+    focal_px: float
+
+
+def lens_of(track: LandmarkTrack, focal_share: float) -> Lens:
+    """Return the lens assumed for a clip.
+
+    Parameters
+    ----------
+    track : LandmarkTrack
+    focal_share : float
+        Focal length over the picture's longer side. [1]
+    """
+    return Lens((track.width_px / 2, track.height_px / 2), focal_share * max(track.width_px, track.height_px))
+
+
+@dataclass(frozen=True, slots=True)
+class Line:
+    """A straight line y = at_zero + slope x; one standard deviation of its height at the mean x, and of its slope."""
+
+    at_zero: float
+    slope: float
+    mean_sd: float
+    slope_sd: float
+
+    def at(self, x: float | FloatArray) -> FloatArray:
+        """Return y on the line."""
+        return np.asarray(self.at_zero + self.slope * np.asarray(x))
+
+
+def robust_line(x: FloatArray, y: FloatArray, fps: float) -> Line:
+    """Return the straight line through points sampled along a walk, whatever a few of them do.
+
+    Parameters
+    ----------
+    x, y : (n_frames,)
+        NaN where not seen.
+    fps : float
+        Frames a second, for the standard deviations: `INDEPENDENT_PER_S` values count. [1/s]
+
+    Returns
+    -------
+    Line
+        NaN with fewer than three points or all of them at one place.
+
+    Notes
+    -----
+    Least squares; three rounds drop points further from the middle of the others than 3 standard deviations, both
+    by medians.
+    """
+    use = np.isfinite(x) & np.isfinite(y)
+    nothing = Line(float("nan"), float("nan"), float("inf"), float("inf"))
+    if use.sum() < 3 or np.ptp(x[use]) == 0:
+        return nothing
+    at_zero = slope = 0.0
+    for _ in range(3):
+        slope, at_zero = np.polyfit(x[use], y[use], 1)
+        off = y - at_zero - slope * x
+        off = np.abs(off - np.median(off[use]))
+        # 1.4826 median deviations are one standard deviation of a normal distribution (textbook).
+        kept = off < 3 * 1.4826 * float(np.median(off[use])) + 1e-9
+        if kept.sum() < 3 or np.ptp(x[kept]) == 0:
+            break
+        use = kept
+    spread = float(np.std((y - at_zero - slope * x)[use]))
+    mean_sd = spread / max(1.0, float(use.sum()) * INDEPENDENT_PER_S / fps) ** 0.5
+    return Line(float(at_zero), float(slope), mean_sd, mean_sd / float(np.std(x[use])))
+
+
 def foot_direction_deg(heel: FloatArray, toe: FloatArray, foot_px: FloatArray, outward: int) -> FloatArray:
     """Return the direction of a foot seen from the front or from behind: 0 straight ahead, external positive.
 
@@ -185,14 +271,29 @@ def foot_direction_deg(heel: FloatArray, toe: FloatArray, foot_px: FloatArray, o
     return np.degrees(np.arcsin(np.clip(shift, -1.0, 1.0)))
 
 
-def scale_of(clip: Clip, leg_px: float) -> Scale | None:
-    """Return metres for a pixel at the walking line, or None when the manifest gives no length.
+def scale_of(clip: Clip, leg_px: float, *, leg_sd: float = 0.0, off_square_deg: float = 0.0) -> Scale | None:
+    """Return metres for a pixel of an upright length at the walking line, or None when the manifest gives no length.
 
-    A length measured in the picture comes first. Body height is the second choice: the leg from hip to ankle
-    is taken as 0.491 of it, which differs between people by about 4 % (own estimate).
+    Parameters
+    ----------
+    clip : Clip
+    leg_px : float
+        Leg length as a share of the body's size in the picture. [px]
+    leg_sd : float
+        Its relative standard deviation. [1]
+    off_square_deg : float
+        Angle of the walking line to the picture's plane. [deg]
+
+    Notes
+    -----
+    A length measured in the picture comes first, in a side view: it lies along the walking line in the middle of the
+    picture and is seen short by the cosine of the angle. Toward and away from the camera the scale changes with every
+    step, and only body height tells it. The leg from hip to ankle is taken as 0.491 of it.
     """
-    if clip.known_length_m is not None and clip.known_length_px is not None:
-        return Scale(clip.known_length_m / clip.known_length_px, "marker", 0.02)
+    if clip.view == "sagittal" and clip.known_length_m is not None and clip.known_length_px is not None:
+        m_per_px = clip.known_length_m / clip.known_length_px * float(np.cos(np.radians(off_square_deg)))
+        return Scale(m_per_px, "marker", float(np.hypot(READING_SD_PX / clip.known_length_px, PLACING_SD)))
     if clip.height_m is not None and np.isfinite(leg_px) and leg_px > 0:
-        return Scale(HIP_TO_ANKLE_OF_HEIGHT * clip.height_m / leg_px, "height", 0.05)
+        leg_m = HIP_TO_ANKLE_OF_HEIGHT * (clip.height_m - SOLE_M)
+        return Scale(leg_m / leg_px, "height", float(np.hypot(PROPORTIONS_SD, leg_sd)))
     return None

@@ -10,12 +10,13 @@ import pandas as pd
 
 from pipeline.config import StrideSettings
 from pipeline.geometry import INDEX, LEG_PARTS
-from pipeline.model import SIDES, Clip, FloatArray, Pass, Scale, Side, StrideSet, other_side
+from pipeline.model import SIDES, Clip, FloatArray, Pass, Side, StrideSet, other_side
 from pipeline.motion import Motion
 from pipeline.store import write_arrays, write_table
 from pipeline.tables import STRIDES, check_table, empty_table
 
 PERCENT = np.arange(101)
+LENGTHS = ("leg_length_px", "m_per_px", "scale_relative_sd", "step_length_pct", "stride_length_pct")
 
 
 def find_strides(
@@ -24,8 +25,6 @@ def find_strides(
     passes: list[Pass],
     events: pd.DataFrame,
     *,
-    leg_px: float,
-    scale: Scale | None,
     settings: StrideSettings,
 ) -> pd.DataFrame:
     """Return one row per stretch between contacts of one foot, whole strides and excluded ones.
@@ -63,8 +62,8 @@ def find_strides(
                     "start_s": start_s,
                     "end_s": end_s,
                     "fps": motion.fps,
-                    "leg_length_px": leg_px,
-                    "m_per_px": scale.m_per_px if scale else np.nan,
+                    # Filled by `steps.with_lengths`.
+                    **dict.fromkeys(LENGTHS, np.nan),
                     "seen_share": seen_share,
                     "sure_share": sure_share,
                     "leg_sure": sure_share >= settings.min_seen_share,

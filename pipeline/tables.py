@@ -22,7 +22,7 @@ EVENTS: tuple[Column, ...] = (
     Column("kind", "text", "", "contact (the foot meets the floor) or toe_off (it leaves it)"),
     Column("time_s", "number", "s", "from the clip's first frame, between frames by interpolation"),
     Column("frame", "number", "1", "the same instant as a fractional frame index"),
-    Column("confidence", "number", "1", "0 to 1: share of the landmarks used that were really seen"),
+    Column("confidence", "number", "1", "0 to 1: estimated chance of an error below 33 ms"),
     Column("method", "text", "", "the rule that found it"),
 )
 
@@ -39,8 +39,11 @@ STRIDES: tuple[Column, ...] = (
     Column("toe_off_s", "number", "s", "this foot leaves the floor"),
     Column("end_s", "number", "s", "next contact of the same foot"),
     Column("fps", "number", "1/s", "frames a second of the clip, as measured"),
-    Column("leg_length_px", "number", "px", "hip to ankle along the limb, median over the pass"),
-    Column("m_per_px", "number", "m/px", "scale at the walking line; empty without one"),
+    Column("leg_length_px", "number", "px", "leg length as a share of the body's size, at the pass's own scale"),
+    Column("m_per_px", "number", "m/px", "scale of upright lengths at the walking line; empty without one"),
+    Column("scale_relative_sd", "number", "1", "one standard deviation of the scale over itself; empty without one"),
+    Column("step_length_pct", "number", "% leg length", "from the other heel's place to this one's next; side view"),
+    Column("stride_length_pct", "number", "% leg length", "from this heel's place to its next; side view"),
     Column("seen_share", "number", "1", "share of its frames with this limb's landmarks seen, or bridged over a gap"),
     Column("sure_share", "number", "1", "share of its frames with this leg's landmarks seen and not in doubt"),
     Column("leg_sure", "flag", "", "sure in enough frames for angles and heights of this leg"),

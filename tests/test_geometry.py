@@ -17,6 +17,7 @@ from pipeline.geometry import (
     foot_direction_deg,
     from_vertical_deg,
     knee_flexion_deg,
+    robust_line,
     scale_of,
     smooth_size_px,
     trunk_lean_deg,
@@ -92,11 +93,32 @@ def clip(**fields: float) -> Clip:
 
 
 def test_scale_prefers_a_measured_length_and_is_absent_without_any() -> None:
-    """By hand: 1 m over 200 px is 5 mm a pixel; a person of 1.70 m has a leg of 0.491 x 1.70 = 0.835 m."""
+    """By hand: 1 m over 200 px is 5 mm a pixel; 1.725 m on soles of 2.5 cm have a leg of 0.491 x 1.70 = 0.835 m."""
     marker = scale_of(clip(known_length_m=1.0, known_length_px=200.0, height_m=1.7), 170.0)
     assert marker is not None and (marker.m_per_px, marker.method) == (0.005, "marker")
-    height = scale_of(clip(height_m=1.7), 167.0)
+    height = scale_of(clip(height_m=1.725), 167.0)
     assert height is not None and height.method == "height"
     assert height.m_per_px == pytest.approx(0.005, rel=0.001)
     assert pytest.approx(0.491) == HIP_TO_ANKLE_OF_HEIGHT
     assert scale_of(clip(), 170.0) is None
+    assert scale_of(clip(height_m=1.7), float("nan")) is None
+
+
+def test_a_marker_along_the_walk_is_seen_short_off_square() -> None:
+    """By hand: at 60 deg half of it is seen, so that upright lengths have half as many metres for a pixel."""
+    marker = scale_of(clip(known_length_m=1.0, known_length_px=200.0), 170.0, off_square_deg=60.0)
+    assert marker is not None and marker.m_per_px == pytest.approx(0.0025)
+
+
+def test_a_line_stands_a_fifth_of_wild_points_and_gaps() -> None:
+    """y = 3 + 0.5 x with noise of 1: both come back within three of their own standard deviations."""
+    rng = np.random.default_rng(5)
+    x = np.linspace(0.0, 100.0, 300)
+    y = 3.0 + 0.5 * x + rng.normal(0.0, 1.0, 300)
+    y[::5] += 40.0
+    y[7:20] = np.nan
+    line = robust_line(x, y, 60.0)
+    assert abs(line.slope - 0.5) < 3 * line.slope_sd and abs(line.at(50.0) - 28.0) < 3 * line.mean_sd
+    # 227 points at 60 a second are 7.6 independent values at 2 a second: 1 / sqrt(7.6) = 0.36.
+    assert line.mean_sd == pytest.approx(0.36, abs=0.05)
+    assert np.isnan(robust_line(np.zeros(9), np.arange(9.0), 60.0).slope)

@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import replace
 
 import numpy as np
+import pandas as pd
 import pytest
 
 from pipeline.config import Settings, load_settings
@@ -14,10 +15,12 @@ from pipeline.metrics.frontal import foot_rotation_at_contact, heel_whip
 from pipeline.metrics.registry import Family, MetricSpec
 from pipeline.metrics.sagittal import knee_flexion_at_contact, knee_flexion_rise_in_stance
 from pipeline.model import FloatArray, MetricValue, Side, StrideSet, VideoInfo
-from pipeline.motion import body_leg_px, find_passes, prepare
+from pipeline.motion import body_leg_px, prepare
+from pipeline.passes import find_passes
 from pipeline.quantities import sagittal_quantities
 from pipeline.stages import measure_clip
 from pipeline.strides import join
+from pipeline.walkline import walk_line
 from tests.walker import LEG_PX, Walker, make_clip, make_track
 
 SETTINGS = load_settings()
@@ -92,14 +95,16 @@ def test_hip_rise_over_a_straight_leg() -> None:
     height = np.sqrt(leg_m**2 - (forward - stance_foot) ** 2)
     xy = np.zeros((len(time_s), 33, 2))
     xy[:, :, 0] = 200 + px_per_m * forward[:, None]
-    xy[:, :, 1] = 400.0 - px_per_m * 1.5
+    # A trunk of 0.288 / 0.491 of the leg, stiff, as in the source for segment lengths.
+    xy[:, :, 1] = 400.0 - px_per_m * (height[:, None] + 0.288 / 0.491 * leg_m)
     xy[:, [23, 24], 1] = 400.0 - px_per_m * height[:, None]
     xy[:, [25, 26], 1] = 400.0 - px_per_m * height[:, None] / 2
     xy[:, 27:, 1] = 400.0
     motion = prepare(make_track(time_s, xy), SETTINGS.signals)
-    hip_pct = sagittal_quantities(motion, find_passes(motion, "sagittal"))["hip_height_pct"]["left"]
+    passes = find_passes(motion, "sagittal")
+    hip_pct = sagittal_quantities(motion, passes)["hip_height_pct"]["left"]
     middle = hip_pct[240:-240]
-    rise_m = (middle.max() - middle.min()) / 100 * body_leg_px(motion) / px_per_m
+    rise_m = (middle.max() - middle.min()) / 100 * walk_line(motion, passes[0]).leg_px.at(640.0) / px_per_m
     expected_m = leg_m - (leg_m**2 - (step_m / 2) ** 2) ** 0.5
     assert expected_m == pytest.approx(0.0515, abs=0.0001)
     assert 0.95 * expected_m < rise_m <= 1.001 * expected_m
@@ -194,6 +199,27 @@ def test_error_of_a_ratio_by_hand() -> None:
     assert result.value == pytest.approx(0.75)
     assert result.error == pytest.approx(0.0267, abs=0.0001)
     assert result.n_strides == 4
+
+
+def test_the_error_of_a_scale_widens_metres_and_cancels_in_ratios() -> None:
+    """By hand: steps of 0.5 m without spread, 4 % scale: 1.96 x 0.02 = 0.0392 m; the ratio has no width at all."""
+    strides = curve_strides("knee_flexion_deg", np.zeros((3, 101)), step_length_pct=62.5, leg_length_px=160.0)
+    table = strides.table.assign(m_per_px=0.005, scale_relative_sd=0.04)
+    both = StrideSet(pd.concat([table, table.assign(side="left")], ignore_index=True), {})
+    values = values_of(both)
+    step, ratio = values["step_length_m", "right"], values["step_length_ratio", "prosthetic/sound"]
+    assert step.value == pytest.approx(0.5) and step.high is not None and step.low is not None
+    assert step.high - step.low == pytest.approx(2 * 0.0392, abs=1e-4)
+    assert (ratio.value, ratio.low, ratio.high) == (1.0, 1.0, 1.0)
+
+
+def test_walking_speed_by_hand() -> None:
+    """Strides of 1.2 leg lengths in 1 s, legs of 0.8 m: 1.2 leg lengths/s and 0.96 m/s."""
+    strides = curve_strides("knee_flexion_deg", np.zeros((3, 101)), stride_length_pct=120.0, leg_length_px=160.0)
+    strides = StrideSet(strides.table.assign(m_per_px=0.005), {})
+    values = values_of(strides)
+    assert values["walking_speed_legs", "right"].value == pytest.approx(1.2)
+    assert values["walking_speed", "right"].value == pytest.approx(0.96)
 
 
 def test_every_declaration_is_complete() -> None:

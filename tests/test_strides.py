@@ -12,7 +12,8 @@ import pytest
 from pipeline.config import load_settings
 from pipeline.metrics.temporal import cadence, stance_share, stance_time, step_time, stride_time
 from pipeline.model import Pass, StrideSet
-from pipeline.motion import find_passes, prepare
+from pipeline.motion import prepare
+from pipeline.passes import find_passes
 from pipeline.stages import measure_clip
 from pipeline.strides import find_strides, join, load, sample_curves, save, select, stride_curve
 from tests.walker import Walker, make_clip
@@ -34,7 +35,7 @@ def table_of(rows: list[tuple[str, str, float]], passes: list[Pass] | None = Non
     )
     motion = prepare(Walker().track(), SETTINGS.signals)
     passes = passes or [Pass(0, 360, 1, "right")]
-    return find_strides(make_clip(), motion, passes, events, leg_px=200.0, scale=None, settings=SETTINGS.strides)
+    return find_strides(make_clip(), motion, passes, events, settings=SETTINGS.strides)
 
 
 def test_strides_and_times_by_hand() -> None:
@@ -123,7 +124,7 @@ def test_a_limb_seen_too_little_is_excluded() -> None:
         columns=["side", "kind", "time_s", "frame", "confidence", "method"],
     )
     table = find_strides(
-        make_clip(), motion, find_passes(motion, "sagittal"), events, leg_px=200.0, scale=None,
+        make_clip(), motion, find_passes(motion, "sagittal"), events,
         settings=SETTINGS.strides,
     )  # fmt: skip
     first = table.query("side == 'left' and start_s == 1.0").iloc[0]

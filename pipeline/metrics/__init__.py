@@ -5,10 +5,11 @@ from __future__ import annotations
 from pipeline.metrics.frontal import FRONTAL
 from pipeline.metrics.registry import Family, MetricSpec, PairSpec
 from pipeline.metrics.sagittal import SAGITTAL
+from pipeline.metrics.spatial import SPATIAL
 from pipeline.metrics.symmetry import PAIRS
 from pipeline.metrics.temporal import TEMPORAL
 
-FAMILIES: tuple[Family, ...] = (TEMPORAL, SAGITTAL, FRONTAL)
+FAMILIES: tuple[Family, ...] = (TEMPORAL, SPATIAL, SAGITTAL, FRONTAL)
 
 
 def join_families(families: tuple[Family, ...], pairs: tuple[PairSpec, ...]) -> dict[str, MetricSpec | PairSpec]:

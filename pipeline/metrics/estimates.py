@@ -18,11 +18,16 @@ MEDIAN_OVER_MEAN = float(np.sqrt(np.pi / 2))
 
 @dataclass(frozen=True, slots=True)
 class Estimate:
-    """A median over strides with its standard error, or the reason why there is none."""
+    """A median over strides with its standard error, or the reason why there is none.
+
+    `scale_error` is one standard deviation that a scale in metres adds. It is common to all strides and both limbs: it
+    does not shrink with their number, and cancels where limbs are compared.
+    """
 
     value: float = float("nan")
     spread: float = float("nan")
     error: float = float("nan")
+    scale_error: float = 0.0
     n_strides: int = 0
     status: Status = "ok"
     reason: str = ""
@@ -107,10 +112,12 @@ def _estimate(spec: MetricSpec, strides: StrideSet, side: Side, min_strides: int
         return Estimate(status=status, n_strides=count, reason=reason)
     kept = per_stride[seen]
     spread = float(np.std(kept, ddof=1)) if count > 1 else float("nan")
+    value = float(np.median(kept))
     return Estimate(
-        value=float(np.median(kept)),
+        value=value,
         spread=spread,
         error=MEDIAN_OVER_MEAN * spread / count**0.5,
+        scale_error=abs(value) * _scale_sd(spec, part),
         n_strides=count,
         stride_ids=tuple(part.table["stride_id"][seen]),
         stride_values=tuple(float(value) for value in kept),
@@ -148,6 +155,12 @@ def _usable(spec: MetricSpec, strides: StrideSet, side: Side) -> tuple[StrideSet
     return part, where, refused
 
 
+def _scale_sd(spec: MetricSpec, strides: StrideSet) -> float:
+    """Largest relative standard deviation of the scales behind a metric in metres; 0 for any other metric."""
+    known = strides.table["scale_relative_sd"].dropna() if "m_per_px" in spec.needs else ()
+    return float(max(known, default=0.0))
+
+
 def _value(metric: str, side: str, unit: str, estimate: Estimate, own_error: float) -> MetricValue:
     """A metric value with its 95 % interval, from stride spread and the metric's own error."""
     if estimate.status != "ok":
@@ -155,7 +168,7 @@ def _value(metric: str, side: str, unit: str, estimate: Estimate, own_error: flo
             metric, side, None, unit, estimate.n_strides, None, None, None, estimate.status, estimate.reason
         )
     from_strides = float(student.ppf(0.975, max(1, estimate.n_strides - 1))) * estimate.error
-    half = float(np.hypot(from_strides, 1.96 * own_error))
+    half = float(np.hypot(from_strides, 1.96 * np.hypot(own_error, estimate.scale_error)))
     return MetricValue(
         metric=metric,
         side=side,

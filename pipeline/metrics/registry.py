@@ -11,7 +11,7 @@ from dataclasses import dataclass, field
 
 from pipeline.model import FloatArray, StrideSet, View
 
-UNITS = frozenset({"s", "m", "steps/min", "deg", "deg/s", "%", "% leg length", "1"})
+UNITS = frozenset({"s", "m", "m/s", "steps/min", "leg lengths/s", "deg", "deg/s", "%", "% leg length", "1"})
 StrideFunction = Callable[[StrideSet], FloatArray]
 PairFunction = Callable[[float, float], float]
 

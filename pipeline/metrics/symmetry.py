@@ -50,6 +50,7 @@ def symmetry_index_pct(first: float, second: float) -> float:
 PAIRS: tuple[PairSpec, ...] = (
     PairSpec("step_time_ratio", "Step time ratio", "1", "first limb longer", "step_time", "definition", ratio),
     PairSpec("stance_time_ratio", "Stance time ratio", "1", "first limb longer", "stance_time", "definition", ratio),
+    PairSpec("step_length_ratio", "Step length ratio", "1", "first limb longer", "step_length", "definition", ratio),
     PairSpec(
         "arm_swing_asymmetry",
         "Arm swing amplitude asymmetry",
