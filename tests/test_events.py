@@ -11,9 +11,11 @@ import pytest
 from pipeline.config import load_settings
 from pipeline.events import find_events
 from pipeline.model import SIDES, FloatArray, LandmarkTrack, Side
-from pipeline.motion import find_passes, prepare
+from pipeline.motion import prepare
+from pipeline.passes import find_passes
+from pipeline.strides import find_strides
 from tests.captured_walk import CapturedWalk, captured_walk, side_track
-from tests.walker import INDEX, Walker
+from tests.walker import INDEX, Walker, make_clip
 
 SETTINGS = load_settings()
 
@@ -59,7 +61,39 @@ def test_a_hidden_heel_is_bridged_and_lowers_the_confidence() -> None:
     row = left.iloc[(left["time_s"] - walker.contacts_s("left")[2]).abs().argmin()]
     # Three frames are missing right at the contact: the bridge may shift it by half of them.
     assert abs(row["time_s"] - walker.contacts_s("left")[2]) < 0.025
-    assert row["confidence"] == pytest.approx(10 / 13, abs=0.01)
+    others = left[left.index != row.name]
+    assert row["confidence"] < others["confidence"].min()
+
+
+def test_a_rebuilt_leg_lowers_the_confidence_and_moves_nothing() -> None:
+    motion = prepare(Walker().track(), SETTINGS.signals)
+    rebuilt = np.zeros((len(motion.time_s), 2), dtype=bool)
+    rebuilt[:, SIDES.index("right")] = True
+    passes = find_passes(motion, "sagittal")
+    plain = find_events(motion, passes, "sagittal", min_stride_s=0.6)
+    less = find_events(motion, passes, "sagittal", min_stride_s=0.6, rebuilt=rebuilt)
+    pd.testing.assert_series_equal(plain["time_s"], less["time_s"])
+    right = plain["side"] == "right"
+    assert (less["confidence"] < plain["confidence"])[right].all()
+    assert less["confidence"][~right].equals(plain["confidence"][~right])
+
+
+def test_a_foot_that_is_never_seen_is_timed_by_its_ankle() -> None:
+    """The walker's foot keeps its place under the ankle, so that both rules must agree but for the peak's rounding."""
+    walker = Walker()
+    track = walker.track()
+    visibility = track.visibility.copy()
+    visibility[:, [INDEX["left_heel"], INDEX["left_foot_index"]]] = 0.1
+    whole, hidden = events_of(track), events_of(replace(track, visibility=visibility))
+    for kind in ("contact", "toe_off"):
+        found, usual = (events[(events["side"] == "left") & (events["kind"] == kind)] for events in (hidden, whole))
+        assert len(found) == len(usual)
+        assert np.abs(found["time_s"].to_numpy() - usual["time_s"].to_numpy()).max() < 0.03
+        assert found["method"].str.startswith("foot hidden").all()
+        # The stick walker's foot never rises, so that its toe-offs have no second rule and little confidence anyway.
+        assert kind == "toe_off" or found["confidence"].max() < usual["confidence"].min()
+    right = hidden["side"] == "right"
+    assert not hidden[right]["method"].str.startswith("foot hidden").any()
 
 
 def test_standing_still_has_no_pass_and_no_event() -> None:
@@ -80,25 +114,50 @@ def floor_events_s(walk: CapturedWalk, side: Side, kind: str) -> FloatArray:
     return walk.time_s[rising] + share * (walk.time_s[1] - walk.time_s[0])
 
 
+@pytest.mark.parametrize("name", ["walker/0walk_forward.txt", "humanoid3d_walk.txt"])
 @pytest.mark.parametrize("direction", [1, -1])
-def test_contacts_of_captured_walking_are_within_a_frame(direction: int) -> None:
-    """Captured motion of the pybullet wheel; truth from its 3D heel speed. Published: 94 % within 16.7 ms and
-    98 % overground within 33 ms (zeni_2008, read). The capture has 30 frames a second, so 33 ms here."""
-    walk = captured_walk()
+def test_events_of_captured_walking_are_within_half_a_frame(direction: int, name: str) -> None:
+    """Captured motions of the pybullet wheel, two people; truth from the 3D speed of heel and foot tip, at
+    0.5 m/s or half of their pace, so that a rule at two thirds of it differs by some 10 ms by definition. Published:
+    94 % within 16.7 ms on a treadmill and 98 % within 33 ms over ground (zeni_2008, read)."""
+    walk = captured_walk(name)
     events = events_of(side_track(walk, direction=direction))
     # The picture cannot tell which limb is which: seen from the other side the same names are kept.
     for side in SIDES:
-        errors = nearest_error_s(times(events, side, "contact"), floor_events_s(walk, side, "contact"))
-        assert len(errors) >= 4
-        assert np.median(np.abs(errors)) < 0.034
+        for kind in ("contact", "toe_off"):
+            errors = nearest_error_s(times(events, side, kind), floor_events_s(walk, side, kind))
+            assert len(errors) >= 4
+            assert np.max(np.abs(errors)) < 0.0167
 
 
-def test_toe_offs_of_captured_walking_are_within_three_frames() -> None:
-    """Same data. The rule waits until the foot tip is as fast as the hips, so it is late against the first
-    movement; published spread is 30-80 ms (aftab_2022, read)."""
-    walk = captured_walk()
-    events = events_of(side_track(walk))
-    for side in SIDES:
-        errors = nearest_error_s(times(events, side, "toe_off"), floor_events_s(walk, side, "toe_off"))
-        assert len(errors) >= 4
-        assert np.median(np.abs(errors)) < 0.1
+@pytest.mark.parametrize(
+    ("name", "used"), [("humanoid3d_walk.txt", 7), ("humanoid3d_run.txt", 0), ("humanoid3d_jump.txt", 0)]
+)
+def test_running_and_jumping_give_no_usable_stride(name: str, used: int) -> None:
+    """Captured motions of the pybullet wheel: a run has no double support, so its events never come in a walk's order.
+    The walk beside them has five strides: nine stretches between contacts of one foot less the ends."""
+    track = side_track(captured_walk(name), px_per_m=100.0)
+    motion = prepare(track, SETTINGS.signals)
+    passes = find_passes(motion, "sagittal")
+    events = find_events(motion, passes, "sagittal", min_stride_s=0.6)
+    table = find_strides(make_clip(), motion, passes, events, settings=SETTINGS.strides)
+    assert len(table) >= 4
+    assert table["use"].sum() == used
+
+
+def test_strides_hang_on_the_table_alone() -> None:
+    """A contact that a person has put elsewhere moves the two strides beside it, and nothing else."""
+    walker = Walker()
+    motion = prepare(walker.track(), SETTINGS.signals)
+    passes = find_passes(motion, "sagittal")
+    events = find_events(motion, passes, "sagittal", min_stride_s=0.6)
+    row = events.index[(events["side"] == "left") & (events["kind"] == "contact")][2]
+    by_hand = events.copy()
+    by_hand.loc[row, "time_s"] += 0.02
+    by_hand.loc[row, "method"] = "by hand: AB"
+    before, after = (
+        find_strides(make_clip(), motion, passes, one, settings=SETTINGS.strides) for one in (events, by_hand)
+    )
+    moved = (before["start_s"] != after["start_s"]) | (before["end_s"] != after["end_s"])
+    assert moved.sum() == 2
+    assert (after["end_s"] - before["end_s"])[moved].max() == pytest.approx(0.02)
