@@ -13,6 +13,8 @@ import pandas as pd
 
 from pipeline.errors import StageError
 from pipeline.model import SIDES, FloatArray, Side, StrideSet, View
+from pipeline.quantities import HEEL_LEVEL_PERCENTILE
+from pipeline.steps import BOUNDS, step_lengths_pct
 from pipeline.strides import inner_events, sample_curves
 from pipeline.tables import STRIDES, check_table
 
@@ -63,11 +65,23 @@ def load_truth(path: Path) -> ClipTruth:
     rest = {name: np.array(point) for name, point in record["rest_m"].items()}
     bones = [np.linalg.norm(rest[f"left_{a}"] - rest[f"left_{b}"]) for a, b in pairwise(HIP_TO_ANKLE)]
     leg_m = float(sum(bones))
-    signals = _signals(gait, joints, time_s, record["view"], leg_m)
-    near: Side | None = None
-    if record["view"] == "sagittal":
-        near = "left" if record["leftward"] else "right"
-    table = _stride_table(events, record["view"], near, path.name)
+    walks = _walks(record, time_s)
+    signals: dict[str, dict[Side, FloatArray]] = {}
+    tables, inside = [], []
+    for number, walk in enumerate(walks, start=1):
+        own_s = time_s[walk.part]
+        own = {name: points[walk.part] for name, points in joints.items()}
+        for name, by_side in _signals(gait, own, own_s, record["view"], leg_m, walk.part).items():
+            for side, values in by_side.items():
+                signals.setdefault(name, {}).setdefault(side, np.full(len(time_s), np.nan))[walk.part] = values
+        inside.append(events[(events["time_s"] >= own_s[0]) & (events["time_s"] <= own_s[-1])])
+        table = _stride_table(inside[-1], record["view"], walk.near, path.name, number)
+        if record["view"] == "sagittal":
+            table = _with_lengths(table, _heels_along_legs(own, leg_m), own_s)
+        tables.append(table)
+    events, table = pd.concat(inside, ignore_index=True), pd.concat(tables, ignore_index=True)
+    # One pixel of this camera is a metre, so that the true leg length is `leg_length_px` times `m_per_px`.
+    table = table.assign(leg_length_px=leg_m, m_per_px=1.0, scale_relative_sd=0.0)
     return ClipTruth(
         events=events,
         strides=StrideSet(table, sample_curves(table, time_s, signals)),
@@ -77,10 +91,35 @@ def load_truth(path: Path) -> ClipTruth:
     )
 
 
+@dataclass(frozen=True, slots=True)
+class _Walk:
+    """The frames of one walk, and the side that is near in it."""
+
+    part: slice
+    near: Side | None
+
+
+def _walks(record: dict[str, Any], time_s: FloatArray) -> list[_Walk]:
+    """The walks of a clip that its view shows: all frames, unless the truth tells standing and turning apart."""
+    view = record["view"]
+    shown = {"anterior": ("toward",), "posterior": ("away",), "sagittal": ("leftward", "rightward")}[view]
+    near: dict[str, Side] = {"leftward": "left", "rightward": "right"}
+    phases = record["gait"].get("phases", [])
+    if not phases:
+        whole = near["leftward" if record["leftward"] else "rightward"] if view == "sagittal" else None
+        return [_Walk(slice(0, len(time_s)), whole)]
+    found = []
+    for phase in phases:
+        if phase["kind"] == "walk" and phase["direction"] in shown:
+            start, stop = np.searchsorted(time_s, [phase["start_s"] - 1e-6, phase["end_s"] - 1e-6])
+            found.append(_Walk(slice(int(start), int(stop)), near.get(phase["direction"])))
+    return found
+
+
 def _signals(
-    gait: dict[str, Any], joints: dict[str, FloatArray], time_s: FloatArray, view: View, leg_m: float
+    gait: dict[str, Any], joints: dict[str, FloatArray], time_s: FloatArray, view: View, leg_m: float, part: slice
 ) -> dict[str, dict[Side, FloatArray]]:
-    """The pipeline's quantities from 3D joints: same definitions, no camera."""
+    """The pipeline's quantities of one walk from 3D joints: same definitions, no camera."""
     hip = (joints["left_hip"] + joints["right_hip"]) / 2
     hip_pct = 100 * (hip[:, 2] - hip[:, 2].mean()) / leg_m
     # Sideways axis of the walk: from the right hip to the left one, on average.
@@ -91,7 +130,7 @@ def _signals(
     midline_m = np.polynomial.Polynomial.fit(time_s, hip @ across, 1)(time_s)
     signals: dict[str, dict[Side, FloatArray]] = {}
     for name in ("knee_flexion_deg", "arm_angle_deg", "foot_direction_deg"):
-        signals[name] = {side: np.array(gait[name][side], dtype=float) for side in SIDES}
+        signals[name] = {side: np.array(gait[name][side], dtype=float)[part] for side in SIDES}
     signals["hip_height_pct"] = {side: hip_pct for side in SIDES}
     signals["heel_height_pct"] = {}
     signals["heel_offset_pct"] = {}
@@ -99,7 +138,7 @@ def _signals(
         heel = joints[f"{side}_heel_back"]
         rise = 100 * heel[:, 2] / leg_m
         outward = 1 if side == "left" else -1
-        signals["heel_height_pct"][side] = rise - np.percentile(rise, 10)
+        signals["heel_height_pct"][side] = rise - np.percentile(rise, HEEL_LEVEL_PERCENTILE)
         signals["heel_offset_pct"][side] = 100 * outward * (heel @ across - midline_m) / leg_m
     wanted: dict[str, tuple[str, ...]] = {
         "sagittal": ("knee_flexion_deg", "arm_angle_deg", "hip_height_pct", "heel_height_pct"),
@@ -109,25 +148,46 @@ def _signals(
     return {name: signals[name] for name in wanted[view]}
 
 
-def _stride_table(events: pd.DataFrame, view: View, near: Side | None, clip_id: str) -> pd.DataFrame:
-    """Whole strides between true contacts."""
+def _heels_along_legs(joints: dict[str, FloatArray], leg_m: float) -> dict[Side, FloatArray]:
+    """Place of each heel along the walk from 3D joints. [leg lengths]"""
+    way = (joints["pelvis"][-1] - joints["pelvis"][0])[:2]
+    way /= np.linalg.norm(way)
+    return {side: joints[f"{side}_heel_back"][:, :2] @ way / leg_m for side in SIDES}
+
+
+def _with_lengths(table: pd.DataFrame, along_legs: dict[Side, FloatArray], time_s: FloatArray) -> pd.DataFrame:
+    """The strides with the true lengths of steps and strides, by the pipeline's own definition."""
+    bounds = zip(*(table[name] for name in BOUNDS), strict=True)
+    lengths = [
+        step_lengths_pct(along_legs, time_s, side, start_s=start_s, opposite_contact_s=other_s, end_s=end_s)
+        for side, start_s, other_s, end_s in bounds
+    ]
+    steps, strides = np.reshape(lengths, (-1, 2)).T
+    return table.assign(step_length_pct=steps, stride_length_pct=strides)
+
+
+def _stride_table(events: pd.DataFrame, view: View, near: Side | None, clip_id: str, number: int) -> pd.DataFrame:
+    """Whole strides between true contacts of one walk."""
     rows = []
     for side in SIDES:
         contacts = events[(events["side"] == side) & (events["kind"] == "contact")]["time_s"]
         for i, (start_s, end_s) in enumerate(pairwise(float(time_s) for time_s in contacts)):
             inner = inner_events(events, side, start_s, end_s)
             row = {
-                "stride_id": f"{clip_id}:{side}:{i}",
+                "stride_id": f"{clip_id}:{side}:{number}.{i}",
                 "clip_id": clip_id,
                 "view": view,
                 "side": side,
                 "near": side == near,
-                "pass_number": 1,
+                "pass_number": number,
                 "start_s": start_s,
                 "end_s": end_s,
                 "fps": 1000.0,
                 "leg_length_px": np.nan,
                 "m_per_px": np.nan,
+                "scale_relative_sd": np.nan,
+                "step_length_pct": np.nan,
+                "stride_length_pct": np.nan,
                 "seen_share": 1.0,
                 "sure_share": 1.0,
                 "leg_sure": True,

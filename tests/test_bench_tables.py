@@ -1,0 +1,113 @@
+"""The benchmark's tables, by hand."""
+
+from __future__ import annotations
+
+import tomllib
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from pipeline.bench.goals import goal_table
+from pipeline.bench.own_error import write_own_errors
+from pipeline.bench.tables import knee_table, markdown, summary, value_table
+from pipeline.thresholds import load_measurement_error
+from tests.studies import ROOT
+
+VALUES = pd.DataFrame(
+    {
+        "visit": [f"V{number} 01" for number in range(8)],
+        "metric": "stance_time_ratio",
+        "limb": "prosthetic/sound",
+        "unit": "1",
+        "true": [0.80, 0.84, 0.88, 0.92, 0.96, 1.00, 1.04, 0.90],
+        "found": [0.82, 0.84, 0.86, 0.88, 0.90, 0.92, 0.94, None],
+        "low": [0.78, 0.80, 0.82, 0.84, 0.86, 0.88, 0.90, None],
+        "high": [0.86, 0.88, 0.90, 0.92, 0.94, 0.96, 0.98, None],
+        "error": [0.02, 0.0, -0.02, -0.04, -0.06, -0.08, -0.10, np.nan],
+        "strides": 4,
+        "status": ["ok"] * 7 + ["too_few_strides"],
+    }
+)
+
+
+def test_summary_by_hand() -> None:
+    """Errors 1, 1, 4: mean 2, mean square 6, standard deviation of the sample the square root of 3."""
+    found = summary(np.array([1.0, 1.0, 4.0]), "ms")
+    assert (found["n"], found["bias [ms]"], found["MAE [ms]"]) == (3, 2.0, 2.0)
+    assert found["RMSE [ms]"] == pytest.approx(6**0.5)
+    assert found["95 % high [ms]"] == pytest.approx(2 + 1.96 * 3**0.5)
+
+
+def test_a_metric_that_sees_half_of_a_fault_has_a_slope_of_a_half() -> None:
+    row = value_table(VALUES).iloc[0]
+    assert row["slope"] == pytest.approx(0.5)
+    assert row["cannot say"] == "1 of 8"
+    # 0.96, 1.00 and 1.04 lie above their intervals.
+    assert row["inside"] == "57%"
+
+
+def test_own_errors_replace_what_was_measured_and_keep_the_rest(tmp_path: Path) -> None:
+    path = tmp_path / "measurement_error.toml"
+    path.write_bytes((ROOT / "configs/measurement_error.toml").read_bytes())
+    before = tomllib.loads(path.read_text(encoding="utf-8"))
+    few = VALUES.head(3).assign(metric="heel_whip", unit="% leg length")
+    write_own_errors(path, pd.concat([VALUES, few]), 'clips of the "test"')
+    after = tomllib.loads(path.read_text(encoding="utf-8"))
+    changed = after.pop("stance_time_ratio")
+    # Squares of 0.02, 0.02, 0.04, ... 0.10 over 7: 0.0224 / 7.
+    assert changed["sd"] == pytest.approx((0.0224 / 7) ** 0.5, abs=5e-4)
+    assert changed["standing"] == "from benchmark"
+    assert changed["note"].endswith('clips of the "test".')
+    before.pop("stance_time_ratio")
+    assert after == before
+    assert load_measurement_error(path)["stance_time_ratio"] == changed["sd"]
+
+
+def test_goals_by_hand() -> None:
+    """Two near strides with a constant error of 5 deg and a ramp of +-1: RMSE 0 and about 0.58."""
+    ramp = np.linspace(-1, 1, 101)
+    knees = pd.DataFrame(
+        {
+            "clip": "a", "look": "cover", "limb": "sound", "near": ["near", "near", "far"],
+            "used": [True, True, False], "error": [np.full(101, 5.0), 5 + ramp, np.full(101, 90.0)],
+        }
+    )  # fmt: skip
+    events = pd.DataFrame(
+        {
+            "view": "sagittal", "kind": ["contact", "contact", "toe_off"], "fps": [60, 30, 30], "extra": False,
+            "error_ms": [-4.0, np.nan, 6.0],
+        }
+    )  # fmt: skip
+    facts = pd.DataFrame(
+        [
+            {
+                "clip": "a",
+                "view": "sagittal",
+                "frames": 200,
+                "large": 100,
+                "found": 98,
+                "swapped_before": 20,
+                "swapped": 1,
+            }
+        ]
+    )
+    table = goal_table(facts, events, knees, VALUES).set_index("figure")["reached"]
+    near = table["knee flexion curve, RMSE, near limb, offset removed [deg]"]
+    assert near == pytest.approx(np.sqrt(np.mean(np.concatenate([np.zeros(101), ramp]) ** 2)))
+    assert table["side-view strides whose knee curve is used"] == "2 of 3"
+    assert table["frames with legs swapped, after correction"] == "0.50%"
+    assert table["walker found, body at least 15 % of the picture"] == "98.0%"
+    assert table["heel contact, side view, 60 frames/s, MAE [ms]"] == "4 (bias -4, 0 not measured)"
+    assert table["heel contact, side view, 30 frames/s, MAE [ms]"] == "1 not measured"
+    assert table["stance-time ratio, MAE"] == "0.0457 (bias -0.04, 1 not measured)"
+    assert knee_table(knees)["bias [deg]"].tolist() == pytest.approx([5.0])
+
+
+def test_a_table_as_text() -> None:
+    assert markdown(pd.DataFrame({"a": ["x"], "b": [0.12345], "c": [np.nan]})).splitlines() == [
+        "| a | b | c |",
+        "|---|---|---|",
+        "| x | 0.123 | - |",
+    ]
