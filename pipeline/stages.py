@@ -6,16 +6,16 @@ from dataclasses import dataclass
 
 import pandas as pd
 
+from pipeline.camera import levelled, roll_note
 from pipeline.checks import judge
 from pipeline.config import Settings
 from pipeline.errors import QualityError
 from pipeline.events import find_events
-from pipeline.geometry import scale_of
-from pipeline.identity import undo_swaps, wavering
+from pipeline.geometry import lens_of
+from pipeline.legs import RightedLegs, right_legs
 from pipeline.metrics import COMPARISONS, METRICS
 from pipeline.metrics.estimates import run_metrics
 from pipeline.model import (
-    BoolArray,
     Clip,
     Fault,
     LandmarkTrack,
@@ -26,13 +26,17 @@ from pipeline.model import (
     StrideSet,
     VideoInfo,
 )
-from pipeline.motion import body_leg_px, find_passes, prepare
+from pipeline.motion import prepare
+from pipeline.outline import Outlines
+from pipeline.passes import find_passes, pass_notes, steady_strides
 from pipeline.pixels import PictureFacts
-from pipeline.quality import check_recording, stride_notes, swap_note
+from pipeline.quality import check_recording, leg_notes, stride_notes
 from pipeline.quantities import frontal_quantities, sagittal_quantities
+from pipeline.standing import find_standing, standing_note, without_offset
+from pipeline.steps import with_lengths
 from pipeline.strides import find_strides, sample_curves
 
-MEASURES_VERSION = 3
+MEASURES_VERSION = 4
 
 
 @dataclass(frozen=True, slots=True)
@@ -45,9 +49,16 @@ class ClipMeasures:
 
 
 def measure_clip(
-    clip: Clip, info: VideoInfo, track: LandmarkTrack, settings: Settings, pictures: PictureFacts | None = None
+    clip: Clip,
+    info: VideoInfo,
+    track: LandmarkTrack,
+    settings: Settings,
+    pictures: PictureFacts | None = None,
+    outlines: Outlines | None = None,
 ) -> ClipMeasures:
-    """Return events, strides and curves of one clip; without `pictures` no note on sharpness and light.
+    """Return events, strides and curves of one clip.
+
+    Without `pictures` there is no note on sharpness and light; without `outlines` lost legs are only bridged.
 
     Raises
     ------
@@ -57,9 +68,9 @@ def measure_clip(
     quality = check_recording(
         clip, info, track, settings.quality, min_visibility=settings.signals.min_visibility, pictures=pictures
     )
-    track, swapped = righted(clip, track, settings)
-    quality = (*quality, swap_note(swapped))
-    motion = prepare(track, settings.signals, wavering(swapped))
+    legs = righted(clip, track, settings, outlines)
+    quality = (*quality, *leg_notes(legs.swapped, legs.rebuilt))
+    motion = prepare(legs.track, settings.signals, legs.doubtful)
     passes = find_passes(motion, clip.view)
     if not passes:
         raise QualityError(
@@ -68,25 +79,28 @@ def measure_clip(
             "the walker crosses the picture (sagittal), comes closer (anterior) or goes away (posterior)",
             "Check the view in the manifest, or film the walk again.",
         )
-    events = find_events(motion, passes, clip.view, min_stride_s=settings.strides.min_stride_s)
-    leg_px = body_leg_px(motion)
-    # A frontal view has no single scale: the walker's size changes along the pass.
-    scale = scale_of(clip, leg_px) if clip.view == "sagittal" else None
-    table = find_strides(clip, motion, passes, events, leg_px=leg_px, scale=scale, settings=settings.strides)
-    quality = (*quality, *stride_notes(table, settings.quality.min_strides))
+    lens = lens_of(track, settings.quality.lens_focal_share)
+    motion, roll = levelled(motion, passes, clip.view, lens)
+    events = find_events(motion, passes, clip.view, min_stride_s=settings.strides.min_stride_s, rebuilt=legs.rebuilt)
+    table = find_strides(clip, motion, passes, events, settings=settings.strides)
+    table = steady_strides(with_lengths(table, clip, motion, passes, lens))
+    quality = (*quality, roll_note(roll), *stride_notes(table, settings.quality.min_strides))
     if clip.view == "sagittal":
         signals = sagittal_quantities(motion, passes)
+        standing = find_standing(motion, lens)
+        signals["knee_flexion_deg"] = without_offset(signals["knee_flexion_deg"], passes, standing)
+        quality = (*quality, standing_note(standing))
     else:
         signals = frontal_quantities(motion, passes, clip.view)
+        quality = (*quality, *pass_notes(motion, clip.view))
     return ClipMeasures(quality, events, StrideSet(table, sample_curves(table, motion.time_s, signals)))
 
 
-def righted(clip: Clip, track: LandmarkTrack, settings: Settings) -> tuple[LandmarkTrack, BoolArray]:
-    """Return the track with swapped legs put right, and in which frames they were, (n_frames,)."""
-    if clip.view != "sagittal":
-        return undo_swaps(track, [])
+def righted(clip: Clip, track: LandmarkTrack, settings: Settings, outlines: Outlines | None = None) -> RightedLegs:
+    """Return the track with its legs put right, and which frames were changed or stay in doubt."""
     # Where the walk goes does not depend on which leg is which.
-    return undo_swaps(track, find_passes(prepare(track, settings.signals), clip.view))
+    passes = find_passes(prepare(track, settings.signals), clip.view) if clip.view == "sagittal" else []
+    return right_legs(track, passes, outlines, clip.prosthetic_sides)
 
 
 def judge_visit(

@@ -12,9 +12,12 @@ PACKAGE = ROOT / "pipeline"
 LEVELS = [
     {"errors", "model", "tables"},
     {"config", "manifest", "manifest_row", "store"},
-    {"models", "containers", "video", "pictures", "subject", "landmarks", "signals"},
-    {"geometry", "identity", "motion", "quantities", "pixels", "recording", "walkway", "quality"},
-    {"events", "strides"},
+    {"models", "containers", "video", "pictures", "subject", "crops", "landmarks", "track_file"}
+    | {"signals", "smoothing"},
+    {"geometry", "identity", "motion", "quantities", "pixels", "recording", "walkway", "camera", "walkline", "quality"}
+    | {"passes", "standing", "treadmill"}
+    | {"outline", "leg_shape", "leg_evidence", "leg_model", "legs"},
+    {"event_timing", "events_frontal", "events", "steps", "strides"},
     {"metrics"},
     {"thresholds", "checks", "stages"},
     {"figures", "report"},
