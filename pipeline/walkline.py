@@ -13,7 +13,7 @@ import numpy as np
 
 from pipeline.geometry import CLEAR_SDS, HIP_TO_ANKLE_OF_HEIGHT, Lens, Line, middle, point, robust_line
 from pipeline.model import SIDES, FloatArray, Pass, Side
-from pipeline.motion import Motion
+from pipeline.motion import Motion, body_leg_px
 from pipeline.walkway import body_size_px
 
 # From the walking line to each foot, in leg lengths: 6 cm of 0.85 m. Feet are about 9 cm apart in healthy walking and
@@ -97,9 +97,14 @@ def walk_line(motion: Motion, stretch: Pass) -> WalkLine:
     upright = robust_line(hip[:, 0], upright_px, motion.fps)
     if not abs(upright.slope) > CLEAR_SDS * upright.slope_sd:
         upright = Line(_median(upright_px), 0.0, upright.mean_sd, 0.0)
+    row = robust_line(hip[:, 0], hip[:, 1], motion.fps)
+    if not np.nanmax(hip[:, 0]) - np.nanmin(hip[:, 0]) >= body_leg_px(motion):
+        # Who walks on the spot, on a treadmill, has one size and no line to follow.
+        upright = Line(_median(upright_px), 0.0, 0.0, 0.0)
+        row = Line(_median(hip[:, 1]), 0.0, 0.0, float("inf"))
     leg_of_upright = HIP_TO_ANKLE_OF_HEIGHT * _median(body_size_px(xy) / upright.at(hip[:, 0]))
     leg_px = Line(*(leg_of_upright * value for value in astuple(upright)))
-    return WalkLine(stretch, leg_px, robust_line(hip[:, 0], hip[:, 1], motion.fps))
+    return WalkLine(stretch, leg_px, row)
 
 
 def heels_along_legs(motion: Motion, line: WalkLine, lens: Lens) -> dict[Side, FloatArray]:
