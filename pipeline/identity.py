@@ -119,20 +119,16 @@ def name_by_evenness(legs: FloatArray, time_s: FloatArray) -> BoolArray:
     return swapped
 
 
-def beside_changes(swapped: BoolArray) -> BoolArray:
-    """Return the last frame before and the first after each change of naming, (n_frames,)."""
-    change = swapped[1:] != swapped[:-1]
-    return np.asarray(np.concatenate([change, [False]]) | np.concatenate([[False], change]))
-
-
 def wavering(swapped: BoolArray) -> BoolArray:
     """Return the landmarks that are in doubt because the estimator changes its mind about the legs, (n_frames, 33).
 
     Knee, ankle, heel and foot tip of both legs, in the last frame before and the first after each change of naming:
     there they may lie anywhere between the legs. The hips are so near to each other that it does no harm.
     """
+    change = swapped[1:] != swapped[:-1]
+    beside = np.concatenate([change, [False]]) | np.concatenate([[False], change])
     doubtful = np.zeros((len(swapped), len(INDEX)), dtype=bool)
-    doubtful[np.ix_(beside_changes(swapped), np.array(NOT_INDEX_HIPS))] = True
+    doubtful[np.ix_(beside, np.array(NOT_INDEX_HIPS))] = True
     return doubtful
 
 

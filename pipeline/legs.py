@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from pipeline.geometry import INDEX, leg_length_px, median_leg_px, middle, smooth_size_px
-from pipeline.identity import LEFT, RIGHT, beside_changes, name_by_evenness, name_in_turn, wavering
+from pipeline.identity import LEFT, RIGHT, name_by_evenness, name_in_turn, wavering
 from pipeline.leg_model import LEAST_LEAD, LegMotion, fit_legs
 from pipeline.leg_shape import ANKLE, KNEE
 from pipeline.model import BoolArray, FloatArray, LandmarkTrack, Pass, Side
@@ -111,8 +111,6 @@ def _right_pass(
     shapes = outlines.in_legs(part, hips_px, leg_px, stretch.direction) if outlines is not None else None
     naming = name_in_turn(legs, time_s, shapes.feet_spread() if shapes is not None else None)
     named = np.where(naming.swapped[:, None, None, None], legs[:, ::-1], legs)
-    # Beside a change of naming a landmark may lie anywhere between the legs.
-    named[beside_changes(naming.swapped), :, KNEE:] = np.nan
     motion = fit_legs(named, naming.unsure, naming.front, shapes, fps)
     points, rebuilt = motion.points, np.asarray(motion.from_model[:, :, [KNEE, ANKLE]].any(axis=2))
     outlined = shapes.masks.any(axis=(1, 2)) if shapes is not None else np.zeros(len(seen), dtype=bool)

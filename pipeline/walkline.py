@@ -98,7 +98,8 @@ def walk_line(motion: Motion, stretch: Pass) -> WalkLine:
     if not abs(upright.slope) > CLEAR_SDS * upright.slope_sd:
         upright = Line(_median(upright_px), 0.0, upright.mean_sd, 0.0)
     row = robust_line(hip[:, 0], hip[:, 1], motion.fps)
-    if not np.nanmax(hip[:, 0]) - np.nanmin(hip[:, 0]) >= body_leg_px(motion):
+    known = hip[np.isfinite(hip[:, 0]), 0]
+    if not (len(known) and np.ptp(known) >= body_leg_px(motion)):
         # Who walks on the spot, on a treadmill, has one size and no line to follow.
         upright = Line(_median(upright_px), 0.0, 0.0, 0.0)
         row = Line(_median(hip[:, 1]), 0.0, 0.0, float("inf"))
