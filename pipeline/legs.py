@@ -34,6 +34,10 @@ LEAST_AGREEMENT = 0.25
 PIXEL_CUTOFF_HZ = 6.0
 
 
+# In more of the frames than this, nothing can be measured of the legs. Own choice. [1]
+MOST_DOUBTFUL = 0.9
+
+
 @dataclass(frozen=True, slots=True)
 class RightedLegs:
     """A clip's landmarks with its legs put right.
@@ -53,6 +57,11 @@ class RightedLegs:
     swapped: BoolArray
     rebuilt: BoolArray
     doubtful: BoolArray
+
+    @property
+    def unknown(self) -> bool:
+        """Whether neither leg can be followed: nothing tells left from right."""
+        return bool((self.doubtful[:, [LEFT[KNEE], RIGHT[KNEE]]].mean(axis=0) > MOST_DOUBTFUL).all())
 
 
 def right_legs(

@@ -70,6 +70,13 @@ def measure_clip(
     )
     legs = righted(clip, track, settings, outlines)
     quality = (*quality, *leg_notes(legs.swapped, legs.rebuilt))
+    if legs.unknown:
+        raise QualityError(
+            f"clip {clip.clip_id}",
+            "left and right leg cannot be told apart",
+            "legs that take turns in front, each followed by the pose estimator in most frames",
+            "Film closer or in more light, camera on a stand; put the limb's cosmetic cover on where there is one.",
+        )
     motion = prepare(legs.track, settings.signals, legs.doubtful)
     passes = find_passes(motion, clip.view)
     if not passes:

@@ -175,7 +175,7 @@ def follow_subject(
     could be walked and the height fits. The thread with the largest product of height, sightings and ground
     covered (sideways in heights, towards or away as the logarithm of the growth) is the subject's. Further threads
     are taken in, largest first, if no frame is taken yet and the way from and to their neighbours could be walked:
-    a patient who left the picture and came back. Own method.
+    a patient who left the picture and came back. Threads of somebody who only stands are not. Own method.
     """
     threads = sorted(_link(detections, time_s), key=lambda thread: -thread.weight())
     if walker_at is not None:
@@ -184,7 +184,12 @@ def follow_subject(
             return [None] * len(detections)
         threads = [told, *(thread for thread in threads if thread is not told)]
     chosen: list[Detection | None] = [None] * len(detections)
-    for thread in threads:
+    walked = bool(threads) and threads[0].ground() >= LEAST_GROUND
+    for number, thread in enumerate(threads):
+        # Somebody who stands where a walker was lost is somebody else, unless seen only for a moment.
+        stands = thread.times_s[-1] - thread.times_s[0] > LONGEST_GAP_S and thread.ground() < LEAST_GROUND
+        if number and walked and stands:
+            continue
         if all(chosen[frame] is None for frame in thread.frames) and _fits(thread, chosen, time_s):
             for frame, detection in zip(thread.frames, thread.detections, strict=True):
                 chosen[frame] = detection

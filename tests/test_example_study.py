@@ -90,7 +90,12 @@ def test_the_terminal_says_where_the_reports_are(results: Path) -> None:
 def test_the_accuracy_benchmark_prints_its_tables(results: Path) -> None:
     done = command("bench", "accuracy", "--out", str(results))
     assert done.returncode == 0, done.stderr
-    for heading in ("### Figures beside their goals", "### Events", "### Knee-flexion curve", "### Values of each visit"):
+    for heading in (
+        "### Figures beside their goals",
+        "### Events",
+        "### Knee-flexion curve",
+        "### Values of each visit",
+    ):
         assert heading in done.stdout
 
 

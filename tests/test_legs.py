@@ -312,3 +312,11 @@ def test_a_spoilt_clip_gives_the_unspoilt_clip_s_knee_curves(outlines: Outlines)
             assert rows.sum() >= 3
             means.append(np.nanmean(found.strides.curves["knee_flexion_deg"][rows], axis=0))
         assert np.sqrt(np.mean((means[0] - means[1]) ** 2)) < 6.0
+
+
+def test_a_clip_in_which_nothing_tells_the_legs_apart_is_refused() -> None:
+    """Both legs on one, all the time: no number may come out of it, and the message names the reason."""
+    track = spoil(TRUE, collapsed=((0, len(TRUE.time_s)),))
+    legs = put_right(track)
+    assert legs.unknown
+    assert not put_right(spoil(TRUE)).unknown

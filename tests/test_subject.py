@@ -136,6 +136,15 @@ def test_someone_who_appears_where_the_walker_vanished_is_not_the_walker() -> No
     assert np.isnan(found[100:]).all()
 
 
+def test_someone_who_stands_where_the_walker_vanished_is_not_the_walker() -> None:
+    """Walker hidden for the last two seconds; after 0.6 s a person of the same size stands where the way leads."""
+    x_px = 100 + 8.0 * np.arange(160)
+    frames = [[person(x)] if i < 100 else [] if i < 118 else [person(x_px[110])] for i, x in enumerate(x_px)]
+    found = hips_px(follow_subject(frames, clock(160)))
+    np.testing.assert_allclose(found[:100], x_px[:100])
+    assert np.isnan(found[100:]).all()
+
+
 def test_whoever_is_pointed_at_is_followed_instead() -> None:
     """Two walk; the smaller one, at 520 px after a second, is pointed at, half a height beside the body's middle."""
     x_px = 100 + 8.0 * np.arange(90)
