@@ -11,6 +11,7 @@ from pipeline.config import QualitySettings
 from pipeline.errors import QualityError
 from pipeline.geometry import INDEX, LEG_PARTS
 from pipeline.model import SIDES, BoolArray, Clip, FloatArray, LandmarkTrack, QualityNote, Side, VideoInfo, View
+from pipeline.motion import Motion, knee_noise_deg
 from pipeline.passes import OTHER_WALKS
 from pipeline.pixels import PictureFacts
 from pipeline.recording import QUICK_MOVEMENTS, at_least, at_most, file_notes, picture_notes
@@ -24,6 +25,9 @@ MOST_SWAPPED_SHARE = 0.05
 # Share of frames in which knee or ankle come from the model of the legs, above which curves deserve a second look.
 # Own choice.
 MOST_REBUILT_SHARE = 0.25
+# Jitter of the knee angle after smoothing above which curves deserve a second look: usual clips have 1.0 to 1.7 deg.
+# Own choice.
+MOST_KNEE_NOISE_DEG = 3.0
 # A foot hides its own heel from the front and its own toes from behind.
 PARTS_IN_VIEW: dict[View, tuple[str, ...]] = {
     "sagittal": LEG_PARTS,
@@ -147,6 +151,17 @@ def leg_notes(swapped: BoolArray, rebuilt: BoolArray) -> tuple[QualityNote, ...]
     lost = [(f"{side} leg lost and rebuilt", _share(rebuilt[:, i]), MOST_REBUILT_SHARE) for i, side in enumerate(SIDES)]
     rows = [("legs confused and put right", _share(swapped), MOST_SWAPPED_SHARE), *lost]
     return tuple(at_most(name, share, "1", limit, advice) for name, share, limit in rows)
+
+
+def noise_note(motion: Motion) -> QualityNote:
+    """Return the note on what the landmarks' jitter does to the knee angle of a side view; the noisier leg counts.
+
+    The spread over strides holds this jitter already, so that no interval is widened by it a second time.
+    """
+    noise_deg = [knee_noise_deg(motion, side) for side in SIDES]
+    medians = [float(np.nanmedian(one)) for one in noise_deg if np.isfinite(one).any()]
+    advice = "Film closer, in more light, with a short exposure: the landmarks shake."
+    return at_most("knee angle noise", max(medians, default=0.0), "deg", MOST_KNEE_NOISE_DEG, advice)
 
 
 def stride_notes(table: pd.DataFrame, min_strides: int) -> tuple[QualityNote, ...]:

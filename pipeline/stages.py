@@ -30,7 +30,7 @@ from pipeline.motion import prepare
 from pipeline.outline import Outlines
 from pipeline.passes import find_passes, pass_notes, steady_strides
 from pipeline.pixels import PictureFacts
-from pipeline.quality import check_recording, leg_notes, stride_notes
+from pipeline.quality import check_recording, leg_notes, noise_note, stride_notes
 from pipeline.quantities import frontal_quantities, sagittal_quantities
 from pipeline.standing import find_standing, standing_note, without_offset
 from pipeline.steps import with_lengths
@@ -96,7 +96,7 @@ def measure_clip(
         signals = sagittal_quantities(motion, passes)
         standing = find_standing(motion, lens)
         signals["knee_flexion_deg"] = without_offset(signals["knee_flexion_deg"], passes, standing)
-        quality = (*quality, standing_note(standing))
+        quality = (*quality, noise_note(motion), standing_note(standing))
     else:
         signals = frontal_quantities(motion, passes, clip.view)
         quality = (*quality, *pass_notes(motion, clip.view))

@@ -11,6 +11,7 @@ import pytest
 from pipeline.config import load_settings
 from pipeline.errors import QualityError
 from pipeline.model import LandmarkTrack, QualityNote, VideoInfo, View
+from pipeline.motion import prepare
 from pipeline.pixels import PictureFacts
 from pipeline.quality import (
     body_height_share,
@@ -18,6 +19,7 @@ from pipeline.quality import (
     feet_inside_share,
     leg_notes,
     leg_seen_share,
+    noise_note,
     recording_notes,
     refuses,
     stride_notes,
@@ -110,6 +112,21 @@ def test_too_few_frames() -> None:
 
 def test_slow_frame_rate() -> None:
     assert "has 15.0 frames/s; at least 24 are needed" in refusal(Walker().track(), replace(INFO, fps_measured=15.0))
+
+
+def test_a_walker_whose_landmarks_shake_is_noted() -> None:
+    """Noise of 5 % of a leg on every joint, by the law of error propagation.
+
+    By hand: 0.05 / 0.5 rad at each end of thigh and shank, straight knee: 0.1 x sqrt(1 + 1 + 4) = 0.24 rad = 14 deg,
+    times the square root of the share of noise that a 6 Hz low-pass leaves at 60 frames a second (about a fifth).
+    """
+    track = Walker().track()
+    rng = np.random.default_rng(3)
+    shaken = replace(track, xy_px=track.xy_px + rng.normal(0, 0.05 * 200, track.xy_px.shape))
+    calm, wild = (noise_note(prepare(one, load_settings().signals)) for one in (track, shaken))
+    assert calm.ok
+    assert not wild.ok
+    assert 3 < wild.value < 9
 
 
 def test_somebody_who_may_be_the_walker_too() -> None:
