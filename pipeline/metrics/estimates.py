@@ -133,10 +133,11 @@ def _usable(spec: MetricSpec, strides: StrideSet, side: Side) -> tuple[StrideSet
     if spec.near_only:
         chosen &= table["near"]
         where += " towards the camera"
+    # The frame rate is the more basic reason: it is named even where the leg was not followed.
+    slow = chosen & (table["fps"] < spec.min_fps)
     if spec.sure_leg:
         chosen &= table["leg_sure"]
         where += " and its leg followed without doubt"
-    slow = chosen & (table["fps"] < spec.min_fps)
     part = select(strides, chosen & ~slow)
     missing = [name for name in spec.needs if name not in part.table and name not in part.curves]
     refused = None
