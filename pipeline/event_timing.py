@@ -64,9 +64,14 @@ def clear_peaks(signal: FloatArray, distance: float) -> list[int]:
     if not np.isfinite(signal).any():
         return []
     usual = float(np.subtract(*np.nanpercentile(signal, [95, 5])))
+    return peaks_in_runs(signal, distance, SMALLEST_SWING_SHARE * usual)
+
+
+def peaks_in_runs(signal: FloatArray, distance: float, prominence: float) -> list[int]:
+    """Return the indices of the maxima of each unbroken run, `distance` frames apart or more, that stand out so far."""
     found: list[int] = []
     for start, stop in runs(np.isfinite(signal)):
-        peaks, _ = find_peaks(signal[start:stop], distance=max(1.0, distance), prominence=SMALLEST_SWING_SHARE * usual)
+        peaks, _ = find_peaks(signal[start:stop], distance=max(1.0, distance), prominence=prominence)
         found += [start + int(peak) for peak in peaks]
     return found
 

@@ -17,12 +17,12 @@ import numpy as np
 import pandas as pd
 from scipy.signal import find_peaks
 
-from pipeline.event_timing import Event, confidence, seen_around, smooth_for_events
+from pipeline.event_timing import Event, confidence, peaks_in_runs, seen_around, smooth_for_events
 from pipeline.geometry import INDEX, middle, point
 from pipeline.model import SIDES, FloatArray, Pass, Side
 from pipeline.motion import Motion
 from pipeline.passes import size_in_pass_px
-from pipeline.signals import crossing, derivative, parabola_peak, runs, step_numbers
+from pipeline.signals import crossing, derivative, parabola_peak, step_numbers
 
 TIP_METHOD = "lowest body height, moved to where the foot tips of all steps begin to drop"
 DIP_METHOD = "half a double support before the lowest body height"
@@ -69,7 +69,7 @@ def frontal_contacts(motion: Motion, stretch: Pass, apart_s: float) -> list[Even
     xy = smooth_for_events(motion, stretch)
     size = size_in_pass_px(motion, stretch)
     height = _body_height(middle(xy, "shoulder")[:, 1], size)
-    lowest = _dips(height, apart_s * motion.fps)
+    lowest = peaks_in_runs(-height, apart_s * motion.fps, SHALLOWEST_DIP)
     if len(lowest) < 2:
         return []
     half_double_support = HALF_DOUBLE_SUPPORT_OF_STRIDE * 2 * float(np.median(np.diff(lowest)))
@@ -94,15 +94,6 @@ def _body_height(shoulder_px: FloatArray, size_px: FloatArray) -> FloatArray:
         return np.full(len(shoulder_px), np.nan)
     trend = np.polynomial.Polynomial.fit(size_px[use], shoulder_px[use], 2)
     return np.asarray((trend(size_px) - shoulder_px) / size_px)
-
-
-def _dips(height: FloatArray, apart: float) -> list[int]:
-    """Frames at which the body is lowest."""
-    lowest: list[int] = []
-    for start, stop in runs(np.isfinite(height)):
-        dips, _ = find_peaks(-height[start:stop], distance=max(1.0, apart), prominence=SHALLOWEST_DIP)
-        lowest += [start + int(dip) for dip in dips]
-    return lowest
 
 
 def _sides(xy: FloatArray, size: FloatArray, lowest: list[int], fps: float) -> list[Side]:

@@ -16,6 +16,7 @@ from pipeline.model import SIDES, FloatArray, Pass, QualityNote, Side, View
 from pipeline.motion import Motion, body_leg_px, trunk_px
 from pipeline.recording import at_most
 from pipeline.signals import runs
+from pipeline.treadmill import treadmill_passes
 from pipeline.walkway import WIDE_SHOULDERS
 
 # Slower than this is standing or turning, not a pass. Own choice: a third of a slow walk, about
@@ -70,7 +71,9 @@ def find_passes(motion: Motion, view: View) -> list[Pass]:
             if (stop - start) / motion.fps >= SHORTEST_PASS_S:
                 found.append(Pass(start, stop, direction, near))
     found.sort(key=lambda item: item.start)
-    return found if view == "sagittal" else [item for item in found if _grows(motion, item)]
+    if view == "sagittal":
+        return found or treadmill_passes(motion)
+    return [item for item in found if _grows(motion, item)]
 
 
 def size_in_pass_px(motion: Motion, stretch: Pass) -> FloatArray:

@@ -9,7 +9,7 @@ import pandas as pd
 
 from pipeline.config import QualitySettings
 from pipeline.errors import QualityError
-from pipeline.geometry import INDEX, LEG_PARTS
+from pipeline.geometry import INDEX, LEG_PARTS, lens_of
 from pipeline.model import SIDES, BoolArray, Clip, FloatArray, LandmarkTrack, QualityNote, Side, VideoInfo, View
 from pipeline.motion import Motion, knee_noise_deg
 from pipeline.passes import OTHER_WALKS
@@ -280,7 +280,7 @@ def _leg_notes(
 
 def _path(track: LandmarkTrack, settings: QualitySettings) -> WalkerPath | None:
     """The walker's path before the lens that is assumed."""
-    return walker_path(track, settings.lens_focal_share * max(track.width_px, track.height_px))
+    return walker_path(track, lens_of(track, settings.lens_focal_share).focal_px)
 
 
 def _share(true: BoolArray) -> float:

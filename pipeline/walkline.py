@@ -7,7 +7,7 @@ the walk, so that a camera that is not square to the walkway neither stretches s
 
 from __future__ import annotations
 
-from dataclasses import astuple, dataclass
+from dataclasses import astuple, dataclass, replace
 
 import numpy as np
 
@@ -94,15 +94,16 @@ def walk_line(motion: Motion, stretch: Pass) -> WalkLine:
     xy = motion.xy_px[stretch.start : stretch.stop]
     hip = middle(xy, "hip")
     upright_px = middle(xy, "ankle")[:, 1] - middle(xy, "shoulder")[:, 1]
-    upright = robust_line(hip[:, 0], upright_px, motion.fps)
-    if not abs(upright.slope) > CLEAR_SDS * upright.slope_sd:
-        upright = Line(_median(upright_px), 0.0, upright.mean_sd, 0.0)
-    row = robust_line(hip[:, 0], hip[:, 1], motion.fps)
+    flat = Line(_median(upright_px), 0.0, 0.0, 0.0)
     known = hip[np.isfinite(hip[:, 0]), 0]
-    if not (len(known) and np.ptp(known) >= body_leg_px(motion)):
+    if len(known) and np.ptp(known) >= body_leg_px(motion):
+        upright = robust_line(hip[:, 0], upright_px, motion.fps)
+        if not abs(upright.slope) > CLEAR_SDS * upright.slope_sd:
+            upright = replace(flat, mean_sd=upright.mean_sd)
+        row = robust_line(hip[:, 0], hip[:, 1], motion.fps)
+    else:
         # Who walks on the spot, on a treadmill, has one size and no line to follow.
-        upright = Line(_median(upright_px), 0.0, 0.0, 0.0)
-        row = Line(_median(hip[:, 1]), 0.0, 0.0, float("inf"))
+        upright, row = flat, Line(_median(hip[:, 1]), 0.0, 0.0, float("inf"))
     leg_of_upright = HIP_TO_ANKLE_OF_HEIGHT * _median(body_size_px(xy) / upright.at(hip[:, 0]))
     leg_px = Line(*(leg_of_upright * value for value in astuple(upright)))
     return WalkLine(stretch, leg_px, row)

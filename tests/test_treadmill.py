@@ -9,12 +9,13 @@ import pytest
 
 from pipeline.config import load_settings
 from pipeline.events import find_events
-from pipeline.model import LandmarkTrack
+from pipeline.model import LandmarkTrack, VideoInfo
 from pipeline.motion import prepare
 from pipeline.passes import find_passes
+from pipeline.stages import measure_clip
 from pipeline.treadmill import floor_speed, treadmill_passes
 from tests.captured_walk import captured_walk, side_track
-from tests.walker import INDEX, LEG_PX, Walker
+from tests.walker import INDEX, LEG_PX, Walker, make_clip
 
 SETTINGS = load_settings()
 
@@ -41,6 +42,16 @@ def test_events_on_a_belt_are_those_over_ground(walk: str, direction: int) -> No
     on_belt = find_events(belt, passes, "sagittal", min_stride_s=0.6)
     assert on_belt[["side", "kind"]].equals(over_ground[["side", "kind"]])
     assert np.abs(on_belt["time_s"] - over_ground["time_s"]).max() < 0.005
+
+
+def test_a_clip_of_a_treadmill_is_measured_as_one_over_ground() -> None:
+    """By stages: the same strides can be used; without travel there is no step length."""
+    track = Walker().track()
+    info = VideoInfo(1280, 720, len(track.time_s), len(track.time_s), 6.0, 60.0, 60.0, 0, False, True)
+    ground, belt = (measure_clip(make_clip(), info, one, SETTINGS).strides.table for one in (track, on_a_belt(track)))
+    assert belt["use"].sum() > 0
+    assert belt[["side", "use"]].equals(ground[["side", "use"]])
+    assert np.abs(belt["start_s"] - ground["start_s"]).max() < 0.005
 
 
 def test_over_ground_nobody_is_on_a_treadmill() -> None:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
 from dataclasses import dataclass
 from enum import StrEnum
 from pathlib import Path
@@ -13,9 +12,9 @@ import typer
 
 from pipeline.batch import StudyResult, run_study
 from pipeline.bench.clip_set import ensure_set, truth_path
-from pipeline.bench.errors import clip_folder, event_errors, knee_errors, value_errors
+from pipeline.bench.errors import event_errors, knee_errors, value_errors
 from pipeline.bench.event_methods import event_methods
-from pipeline.bench.goals import goal_table, leg_facts
+from pipeline.bench.goals import goal_table, leg_facts, put_right
 from pipeline.bench.lag import lag_table
 from pipeline.bench.own_error import write_own_errors
 from pipeline.bench.tables import event_table, knee_table, markdown, value_table
@@ -23,12 +22,9 @@ from pipeline.bench.truth import ClipTruth, load_truth
 from pipeline.config import ModelChoice, Settings, load_settings, with_model
 from pipeline.manifest import read_manifest
 from pipeline.model import Clip
-from pipeline.motion import Motion, prepare
-from pipeline.outline import load_outlines
+from pipeline.motion import prepare
 from pipeline.passes import find_passes
-from pipeline.stages import righted
 from pipeline.store import write_text
-from pipeline.track_file import load_track
 
 
 class ClipSetChoice(StrEnum):
@@ -121,8 +117,13 @@ def _sections(measured: Measured, truths: dict[str, ClipTruth], values: pd.DataF
     clips, out = measured.clips, measured.out
     events = event_errors(clips, truths, out)
     knees = knee_errors(clips, truths, out)
-    motions = list(_motions(measured))
-    facts = leg_facts(clips, measured.truth_files, out, measured.settings)
+    tracks = put_right(clips, out, measured.settings)
+    facts = leg_facts(clips, measured.truth_files, tracks)
+    motions = [
+        (prepare(legs.track, measured.settings.signals, legs.doubtful), measured.truth_files[clip.clip_id])
+        for clip, (_, legs) in zip(clips, tracks.values(), strict=True)
+        if clip.view == "sagittal"
+    ]
     tables = {
         "Figures beside their goals": goal_table(facts, events, knees, values),
         "Walker and legs, frames": facts.drop(columns="clip").groupby(["view", "look"], as_index=False).sum(),
@@ -148,17 +149,6 @@ def _sections(measured: Measured, truths: dict[str, ClipTruth], values: pd.DataF
     failed = [f"- {one.clip_id}: {one.message}" for one in measured.result.clips if one.state != "done"]
     refused = ["Not measured:\n\n" + "\n".join(failed)] if failed else []
     return [introduction, *refused, *(f"### {title}\n\n{markdown(table)}" for title, table in tables.items())]
-
-
-def _motions(measured: Measured) -> Iterator[tuple[Motion, Path]]:
-    """The motion of each side view, with its truth file."""
-    for clip in measured.clips:
-        if clip.view == "sagittal":
-            folder = clip_folder(measured.out, clip)
-            track, outlines = load_track(folder / "landmarks.npz"), load_outlines(folder / "outlines.npz")
-            legs = righted(clip, track, measured.settings, outlines)
-            motion = prepare(legs.track, measured.settings.signals, legs.doubtful)
-            yield motion, measured.truth_files[clip.clip_id]
 
 
 def _truth_file(clip_set: ClipSetChoice, study: Path, clip: Clip) -> Path:

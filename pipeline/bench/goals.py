@@ -11,6 +11,7 @@ import pandas as pd
 from pipeline.bench.errors import clip_folder
 from pipeline.config import Settings
 from pipeline.geometry import point
+from pipeline.legs import RightedLegs
 from pipeline.model import SIDES, Clip, FloatArray, LandmarkTrack
 from pipeline.outline import load_outlines
 from pipeline.stages import righted
@@ -23,7 +24,20 @@ PARTS = {"knee": "knee", "ankle": "ankle", "heel": "heel_back", "foot_index": "t
 LEAST_BODY_SHARE = 0.15
 
 
-def leg_facts(clips: list[Clip], truth_files: dict[str, Path], out: Path, settings: Settings) -> pd.DataFrame:
+def put_right(clips: list[Clip], out: Path, settings: Settings) -> dict[str, tuple[LandmarkTrack, RightedLegs]]:
+    """Return each clip's saved landmarks, as the estimator gave them and with their legs put right."""
+    tracks = {}
+    for clip in clips:
+        folder = clip_folder(out, clip)
+        track = load_track(folder / "landmarks.npz")
+        outlines = load_outlines(folder / "outlines.npz") if clip.view == "sagittal" else None
+        tracks[clip.clip_id] = (track, righted(clip, track, settings, outlines))
+    return tracks
+
+
+def leg_facts(
+    clips: list[Clip], truth_files: dict[str, Path], tracks: dict[str, tuple[LandmarkTrack, RightedLegs]]
+) -> pd.DataFrame:
     """Return one row per clip: frames, those with a body large enough, those found, and those with swapped legs.
 
     Columns: clip, view, look, frames, large, found, swapped_before, swapped, rebuilt.
@@ -31,11 +45,7 @@ def leg_facts(clips: list[Clip], truth_files: dict[str, Path], out: Path, settin
     rows = []
     for clip in clips:
         record = json.loads(truth_files[clip.clip_id].read_text(encoding="utf-8"))
-        folder = clip_folder(out, clip)
-        track = load_track(folder / "landmarks.npz")
-        sagittal = clip.view == "sagittal"
-        outlines = load_outlines(folder / "outlines.npz") if sagittal else None
-        legs = righted(clip, track, settings, outlines)
+        track, legs = tracks[clip.clip_id]
         seen = np.isfinite(track.xy_px[:, 0, 0])
         head, feet = (np.array(record["joints_px"][name], dtype=float)[:, 1] for name in ("head_top", "left_heel_back"))
         large = np.abs(feet - head) >= LEAST_BODY_SHARE * track.height_px

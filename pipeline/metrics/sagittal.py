@@ -6,6 +6,7 @@ import numpy as np
 
 from pipeline.metrics.reading import peak, percent_of_stride, window
 from pipeline.metrics.registry import Family
+from pipeline.metrics.spatial import leg_length_m
 from pipeline.model import FloatArray, StrideSet, View
 
 SAGITTAL = Family("sagittal")
@@ -138,7 +139,7 @@ def hip_vault_height(strides: StrideSet) -> FloatArray:
 )
 def hip_vault_height_m(strides: StrideSet) -> FloatArray:
     """Return the hip vaulting height where the clip has a scale, (n_strides,). [m] NaN without one."""
-    leg_m = (strides.table["leg_length_px"] * strides.table["m_per_px"]).to_numpy()
+    leg_m = leg_length_m(strides)
     return np.asarray(hip_vault_height(strides) / 100.0 * leg_m)
 
 
