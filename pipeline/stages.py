@@ -31,7 +31,8 @@ from pipeline.outline import Outlines
 from pipeline.passes import find_passes, pass_notes, steady_strides
 from pipeline.pixels import PictureFacts
 from pipeline.quality import check_recording, leg_notes, noise_note, stride_notes
-from pipeline.quantities import frontal_quantities, sagittal_quantities
+from pipeline.quantities_frontal import frontal_quantities
+from pipeline.quantities_sagittal import sagittal_quantities
 from pipeline.standing import find_standing, standing_note, without_offset
 from pipeline.steps import with_lengths
 from pipeline.strides import find_strides, sample_curves

@@ -17,7 +17,7 @@ from pipeline.metrics.sagittal import knee_flexion_at_contact, knee_flexion_rise
 from pipeline.model import FloatArray, MetricValue, Side, StrideSet, VideoInfo
 from pipeline.motion import body_leg_px, prepare
 from pipeline.passes import find_passes
-from pipeline.quantities import sagittal_quantities
+from pipeline.quantities_sagittal import sagittal_quantities
 from pipeline.stages import measure_clip
 from pipeline.strides import join
 from pipeline.walkline import walk_line

@@ -16,7 +16,7 @@ from pipeline.model import SIDES, FloatArray, LandmarkTrack, Pass, Side
 from pipeline.motion import Motion, prepare
 from pipeline.passes import find_passes
 from pipeline.quality import usability
-from pipeline.quantities import sagittal_quantities
+from pipeline.quantities_sagittal import sagittal_quantities
 from pipeline.standing import (
     OFFSET_SHARE,
     STANDING_NOTE,

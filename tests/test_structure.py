@@ -14,7 +14,8 @@ LEVELS = [
     {"config", "manifest", "manifest_row", "store"},
     {"models", "containers", "video", "pictures", "subject", "crops", "landmarks", "track_file"}
     | {"signals", "smoothing"},
-    {"geometry", "identity", "motion", "quantities", "pixels", "recording", "walkway", "camera", "walkline", "quality"}
+    {"geometry", "identity", "motion", "pixels", "recording", "walkway", "camera", "walkline", "quality"}
+    | {"quantities", "quantities_sagittal", "quantities_frontal"}
     | {"passes", "standing", "treadmill"}
     | {"outline", "leg_shape", "leg_evidence", "leg_model", "legs"},
     {"event_timing", "events_frontal", "events", "steps", "strides"},

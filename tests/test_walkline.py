@@ -10,7 +10,7 @@ from pipeline.geometry import Lens, Line
 from pipeline.model import Pass
 from pipeline.motion import Motion, prepare
 from pipeline.passes import find_passes
-from pipeline.quantities import sagittal_quantities
+from pipeline.quantities_sagittal import sagittal_quantities
 from pipeline.walkline import WalkLine, heels_along_legs, walk_line
 from tests.filmed_walk import FOCAL_PX, FOOT_HALF_M, LEG_M, FilmedWalk
 

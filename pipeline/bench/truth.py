@@ -11,9 +11,9 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from pipeline.bench.true_signals import true_signals
 from pipeline.errors import StageError
 from pipeline.model import SIDES, FloatArray, Side, StrideSet, View
-from pipeline.quantities import HEEL_LEVEL_PERCENTILE
 from pipeline.steps import BOUNDS, step_lengths_pct
 from pipeline.strides import inner_events, sample_curves
 from pipeline.tables import STRIDES, check_table
@@ -71,7 +71,7 @@ def load_truth(path: Path) -> ClipTruth:
     for number, walk in enumerate(walks, start=1):
         own_s = time_s[walk.part]
         own = {name: points[walk.part] for name, points in joints.items()}
-        for name, by_side in _signals(gait, own, own_s, record["view"], leg_m, walk.part).items():
+        for name, by_side in true_signals(gait, own, own_s, view=record["view"], leg_m=leg_m, part=walk.part).items():
             for side, values in by_side.items():
                 signals.setdefault(name, {}).setdefault(side, np.full(len(time_s), np.nan))[walk.part] = values
         inside.append(events[(events["time_s"] >= own_s[0]) & (events["time_s"] <= own_s[-1])])
@@ -114,38 +114,6 @@ def _walks(record: dict[str, Any], time_s: FloatArray) -> list[_Walk]:
             start, stop = np.searchsorted(time_s, [phase["start_s"] - 1e-6, phase["end_s"] - 1e-6])
             found.append(_Walk(slice(int(start), int(stop)), near.get(phase["direction"])))
     return found
-
-
-def _signals(
-    gait: dict[str, Any], joints: dict[str, FloatArray], time_s: FloatArray, view: View, leg_m: float, part: slice
-) -> dict[str, dict[Side, FloatArray]]:
-    """The pipeline's quantities of one walk from 3D joints: same definitions, no camera."""
-    hip = (joints["left_hip"] + joints["right_hip"]) / 2
-    hip_pct = 100 * (hip[:, 2] - hip[:, 2].mean()) / leg_m
-    # Sideways axis of the walk: from the right hip to the left one, on average.
-    across = (joints["left_hip"] - joints["right_hip"]).mean(axis=0)
-    across[2] = 0.0
-    across /= np.linalg.norm(across)
-    # As in the pipeline: the straight line of the walk, not the hips that sway about it.
-    midline_m = np.polynomial.Polynomial.fit(time_s, hip @ across, 1)(time_s)
-    signals: dict[str, dict[Side, FloatArray]] = {}
-    for name in ("knee_flexion_deg", "arm_angle_deg", "foot_direction_deg"):
-        signals[name] = {side: np.array(gait[name][side], dtype=float)[part] for side in SIDES}
-    signals["hip_height_pct"] = {side: hip_pct for side in SIDES}
-    signals["heel_height_pct"] = {}
-    signals["heel_offset_pct"] = {}
-    for side in SIDES:
-        heel = joints[f"{side}_heel_back"]
-        rise = 100 * heel[:, 2] / leg_m
-        outward = 1 if side == "left" else -1
-        signals["heel_height_pct"][side] = rise - np.percentile(rise, HEEL_LEVEL_PERCENTILE)
-        signals["heel_offset_pct"][side] = 100 * outward * (heel @ across - midline_m) / leg_m
-    wanted: dict[str, tuple[str, ...]] = {
-        "sagittal": ("knee_flexion_deg", "arm_angle_deg", "hip_height_pct", "heel_height_pct"),
-        "anterior": ("foot_direction_deg",),
-        "posterior": ("heel_offset_pct",),
-    }
-    return {name: signals[name] for name in wanted[view]}
 
 
 def _heels_along_legs(joints: dict[str, FloatArray], leg_m: float) -> dict[Side, FloatArray]:

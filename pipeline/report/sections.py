@@ -292,7 +292,7 @@ def curve_signs() -> tuple[tuple[str, str], ...]:
     return tuple(
         (
             f"{quantity.title} [{quantity.unit}]",
-            f"positive: {quantity.positive}; {quantity.view} clips",
+            f"positive: {quantity.positive}; {' and '.join(quantity.views)} clips",
         )
         for quantity in QUANTITIES
     )
