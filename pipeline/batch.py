@@ -11,8 +11,9 @@ from pathlib import Path
 from pipeline.config import Settings, config_dir, load_settings
 from pipeline.isolate import Failure, Job, Outcome, Tell, refuse_recursion, run_jobs
 from pipeline.jobs import ClipJob, VisitJob, measure_clip_files, report_visit
+from pipeline.judgement import ClipResult, Limits, RunRecord, VisitReport
 from pipeline.manifest import read_manifest
-from pipeline.model import Clip, ClipResult, Limits, RunRecord, VisitReport
+from pipeline.model import Clip
 from pipeline.runs import RunFolder
 from pipeline.store import (
     FolderRecord,

@@ -4,17 +4,8 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-from pipeline.model import (
-    Check,
-    Fault,
-    FaultDefinition,
-    Finding,
-    Limits,
-    MetricValue,
-    Side,
-    Verdict,
-    other_side,
-)
+from pipeline.judgement import Check, Fault, FaultDefinition, Finding, Limits, Verdict
+from pipeline.model import MetricValue, Side, other_side
 
 # The verdict of several checks of one fault. `any`: one check outside is enough, so one that could not be
 # measured leaves the fault open. `all`: every check must be outside, so one inside settles it.

@@ -16,7 +16,8 @@ from pipeline import __version__
 from pipeline.config import Settings, config_dir
 from pipeline.errors import VideoError
 from pipeline.isolate import Tell
-from pipeline.model import Clip, ClipResult, Limits, QualityNote, RunRecord, Side, VideoInfo, VisitReport
+from pipeline.judgement import ClipResult, Limits, RunRecord, VisitReport
+from pipeline.model import Clip, QualityNote, Side, VideoInfo
 from pipeline.models import verify_model
 from pipeline.store import (
     FolderRecord,

@@ -17,7 +17,7 @@ import pandas as pd
 
 from pipeline import __version__
 from pipeline.config import Settings, settings_sha256, settings_text
-from pipeline.model import ClipResult, Limits, RunRecord
+from pipeline.judgement import ClipResult, Limits, RunRecord
 from pipeline.models import verify_model
 from pipeline.store import OutputTree, now_text, write_json, write_table, write_text
 from pipeline.tables import Column, check_table

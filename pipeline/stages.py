@@ -12,20 +12,11 @@ from pipeline.config import Settings
 from pipeline.errors import QualityError
 from pipeline.events import find_events
 from pipeline.geometry import lens_of
+from pipeline.judgement import Fault, Limits
 from pipeline.legs import RightedLegs, right_legs
 from pipeline.metrics import COMPARISONS, METRICS
 from pipeline.metrics.estimates import run_metrics
-from pipeline.model import (
-    Clip,
-    Fault,
-    LandmarkTrack,
-    Limits,
-    MetricValue,
-    QualityNote,
-    Side,
-    StrideSet,
-    VideoInfo,
-)
+from pipeline.model import Clip, LandmarkTrack, MetricValue, QualityNote, Side, StrideSet, VideoInfo
 from pipeline.motion import prepare
 from pipeline.outline import Outlines
 from pipeline.passes import find_passes, pass_notes, steady_strides

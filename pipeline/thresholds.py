@@ -12,8 +12,8 @@ from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
 from pipeline.config import config_dir
 from pipeline.errors import ConfigError, ManyProblems
+from pipeline.judgement import Check, FaultDefinition, Limits, Standing
 from pipeline.metrics import CATALOGUE
-from pipeline.model import Check, FaultDefinition, Limits, Standing
 from pipeline.quantities import QUANTITIES
 
 

@@ -13,21 +13,18 @@ import numpy as np
 import pandas as pd
 from PIL import Image
 
-from pipeline.model import (
+from pipeline.judgement import (
     Check,
     ClipResult,
     Fault,
     FaultDefinition,
     Finding,
     Limits,
-    MetricValue,
-    QualityNote,
     RunRecord,
-    Side,
-    StrideSet,
     Verdict,
     VisitReport,
 )
+from pipeline.model import MetricValue, QualityNote, Side, StrideSet
 from pipeline.report.parts import FrameIndex, KeyFrame
 from pipeline.store import write_json
 from pipeline.tables import STRIDES

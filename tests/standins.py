@@ -13,7 +13,7 @@ from pathlib import Path
 from pipeline.errors import QualityError
 from pipeline.isolate import Tell
 from pipeline.jobs import ClipJob, VisitJob
-from pipeline.model import VisitReport
+from pipeline.judgement import VisitReport
 from pipeline.store import write_json, write_text
 
 

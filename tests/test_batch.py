@@ -21,8 +21,8 @@ from pipeline import stages
 from pipeline.batch import Progress, StudyResult, run_study
 from pipeline.config import Settings
 from pipeline.jobs import ClipJob, landmarks_fingerprint, measures_fingerprint, report_visit
+from pipeline.judgement import Limits, VisitReport
 from pipeline.manifest import read_manifest
-from pipeline.model import Limits, VisitReport
 from pipeline.store import read_json, read_record
 from tests import standins
 from tests.studies import ROOT, make_study, quick_settings

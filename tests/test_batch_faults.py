@@ -14,7 +14,7 @@ import numpy as np
 import pytest
 
 from pipeline import load_visit
-from pipeline.model import VisitReport
+from pipeline.judgement import VisitReport
 from pipeline.store import read_json
 from pipeline.video import read_frames
 from tests.clip_files import example_clip, write_clip, write_sound

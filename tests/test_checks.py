@@ -7,7 +7,8 @@ from dataclasses import replace
 import pytest
 
 from pipeline.checks import compare_with_limit, judge
-from pipeline.model import Check, FaultDefinition, Limits, MetricValue, Side, Verdict
+from pipeline.judgement import Check, FaultDefinition, Limits, Verdict
+from pipeline.model import MetricValue, Side
 
 CHECK = Check("c", "f", "m", "prosthetic", "above", 10.0, "deg", "provisional", "s", "")
 FAULT = FaultDefinition(

@@ -16,9 +16,9 @@ from pipeline.batch import Progress, StudyResult, VisitResult
 from pipeline.cli import main
 from pipeline.config import config_dir
 from pipeline.console import follow_run, show_summary
+from pipeline.judgement import ClipResult, Fault, RunRecord, VisitReport
 from pipeline.manifest_row import COLUMN_NAMES
 from pipeline.metrics import CATALOGUE
-from pipeline.model import ClipResult, Fault, RunRecord, VisitReport
 from tests.test_manifest import HELP, study
 
 ROOT = Path(__file__).parents[1]

@@ -11,7 +11,7 @@ import pytest
 from nbclient import NotebookClient
 
 import pipeline
-from pipeline.model import VisitReport
+from pipeline.judgement import VisitReport
 
 ROOT = Path(__file__).resolve().parent.parent
 STUDY = ROOT / "example_data" / "study"

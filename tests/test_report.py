@@ -17,7 +17,7 @@ import pytest
 
 from pipeline.config import config_dir
 from pipeline.errors import ManyProblems, StageError
-from pipeline.model import Fault, Finding
+from pipeline.judgement import Fault, Finding
 from pipeline.report import build_visit, load_parts, save_parts
 from pipeline.report.layout import load_layout, load_sources
 from pipeline.report.parts import TABLES

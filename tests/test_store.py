@@ -15,7 +15,8 @@ import pytest
 
 from pipeline.errors import ConfigError, StageError
 from pipeline.isolate import Job, run_jobs
-from pipeline.model import ClipResult, Fault, MetricValue, QualityNote, RunRecord, VisitReport
+from pipeline.judgement import ClipResult, Fault, RunRecord, VisitReport
+from pipeline.model import MetricValue, QualityNote
 from pipeline.store import (
     FolderRecord,
     OutputTree,

@@ -10,7 +10,7 @@ import pytest
 ROOT = Path(__file__).resolve().parent.parent
 PACKAGE = ROOT / "pipeline"
 LEVELS = [
-    {"errors", "model", "tables"},
+    {"errors", "model", "judgement", "tables"},
     {"config", "manifest", "manifest_row", "store"},
     {"models", "containers", "video", "pictures", "subject", "crops", "landmarks", "track_file"}
     | {"signals", "smoothing"},

@@ -18,8 +18,9 @@ from pipeline.figures import (
     svg_text,
     usable_strides,
 )
+from pipeline.judgement import FaultDefinition
 from pipeline.metrics import METRICS
-from pipeline.model import FaultDefinition, FloatArray, MetricValue, Side, StrideSet
+from pipeline.model import FloatArray, MetricValue, Side, StrideSet
 from pipeline.quantities import QUANTITIES, Quantity
 from pipeline.report.layout import Captions
 from pipeline.report.words import (

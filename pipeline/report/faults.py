@@ -9,7 +9,8 @@ from pathlib import Path
 import numpy as np
 
 from pipeline.figures import LimitStrip
-from pipeline.model import Fault, FaultDefinition, Finding, MetricValue, Side, StrideSet, VisitReport
+from pipeline.judgement import Fault, FaultDefinition, Finding, VisitReport
+from pipeline.model import MetricValue, Side, StrideSet
 from pipeline.report.drawings import (
     NoPicture,
     Picture,

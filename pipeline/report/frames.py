@@ -13,7 +13,8 @@ from pathlib import Path
 import numpy as np
 
 from pipeline.errors import VideoError
-from pipeline.model import Clip, Fault, FaultDefinition, LandmarkTrack, Limits, Side, StrideSet, VisitReport, other_side
+from pipeline.judgement import Fault, FaultDefinition, Limits, VisitReport
+from pipeline.model import Clip, LandmarkTrack, Side, StrideSet, other_side
 from pipeline.pictures import blur_faces, blur_surroundings, draw_skeleton, head_discs, save_picture
 from pipeline.report.faults import side_of_interest
 from pipeline.report.parts import FRAMES_FOLDER, FRAMES_NAME, FrameIndex, KeyFrame

@@ -10,7 +10,7 @@ from pydantic import BaseModel, ConfigDict, TypeAdapter, ValidationError
 
 from pipeline.config import config_dir
 from pipeline.errors import ConfigError, ManyProblems
-from pipeline.model import Standing, Verdict
+from pipeline.judgement import Standing, Verdict
 
 T = TypeVar("T")
 

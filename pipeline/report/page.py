@@ -14,7 +14,7 @@ from typing import Any
 from jinja2 import Environment, PackageLoader, StrictUndefined
 from markupsafe import Markup
 
-from pipeline.model import Limits, VisitReport
+from pipeline.judgement import Limits, VisitReport
 from pipeline.report.drawings import Picture
 from pipeline.report.faults import FaultMaker, FaultView
 from pipeline.report.layout import Layout, load_layout, load_sources

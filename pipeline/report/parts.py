@@ -10,7 +10,8 @@ from pathlib import Path
 import pandas as pd
 
 from pipeline import strides as strides_module
-from pipeline.model import StrideSet, VisitReport
+from pipeline.judgement import VisitReport
+from pipeline.model import StrideSet
 from pipeline.store import read_json, write_arrays, write_json, write_table, write_text
 from pipeline.tables import STRIDES, Column, check_table
 

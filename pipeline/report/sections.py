@@ -7,17 +7,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
-from pipeline.model import (
-    ClipResult,
-    Fault,
-    FaultDefinition,
-    Limits,
-    MetricValue,
-    QualityNote,
-    Side,
-    StrideSet,
-    VisitReport,
-)
+from pipeline.judgement import ClipResult, Fault, FaultDefinition, Limits, VisitReport
+from pipeline.model import MetricValue, QualityNote, Side, StrideSet
 from pipeline.quantities import QUANTITIES
 from pipeline.report.drawings import NoPicture, Picture, curve_picture
 from pipeline.report.faults import page_name

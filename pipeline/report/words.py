@@ -5,8 +5,9 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 
+from pipeline.judgement import Fault, Finding, Verdict
 from pipeline.metrics import CATALOGUE
-from pipeline.model import Fault, Finding, Side, Verdict, other_side
+from pipeline.model import Side, other_side
 
 # Decimals worth reading, by unit; a unit that is not listed gets two.
 DECIMALS = {
