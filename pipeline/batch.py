@@ -8,6 +8,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 
+from pipeline.checks import Person
 from pipeline.config import Settings, config_dir, load_settings
 from pipeline.isolate import Failure, Job, Outcome, Tell, refuse_recursion, run_jobs
 from pipeline.jobs import ClipJob, VisitJob, measure_clip_files, report_visit
@@ -189,7 +190,11 @@ class _Study:
             subject=first.subject,
             visit=first.visit,
             visit_date=first.visit_date,
-            prosthetic_sides=first.prosthetic_sides,
+            person=Person(
+                first.prosthetic_sides,
+                next((clip.levels for clip in clips if clip.levels), ()),
+                next((clip.aid for clip in clips if clip.aid), None),
+            ),
             changes=next((clip.changes for clip in clips if clip.changes), ""),
             clips=tuple(clips),
             results=tuple(self.results[clip.clip_id] for clip in clips),

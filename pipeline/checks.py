@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
+from dataclasses import dataclass, replace
 
-from pipeline.judgement import Check, Fault, FaultDefinition, Finding, Limits, Verdict
-from pipeline.model import MetricValue, Side, other_side
+from pipeline.judgement import Check, Fault, FaultDefinition, Finding, Limits, Severity, Verdict
+from pipeline.model import SIDES, Aid, Level, MetricValue, Side, ViewValue, other_side
 
 # The verdict of several checks of one fault. `any`: one check outside is enough, so one that could not be
 # measured leaves the fault open. `all`: every check must be outside, so one inside settles it.
@@ -13,9 +13,39 @@ STRONGEST_FIRST: dict[str, tuple[Verdict, ...]] = {
     "any": ("present", "borderline", "cannot say", "not seen"),
     "all": ("not seen", "cannot say", "borderline", "present"),
 }
+SEVERITIES: tuple[Severity, ...] = ("", "slight", "clear", "severe")
+NO_SOUND_SIDE = "there is no sound side to compare with"
+# What an empty cell of the manifest counts as; the columns' own words say so.
+USUAL_LEVEL: Level = "transfemoral"
+USUAL_AID: Aid = "none"
 
 
-def judge(values: tuple[MetricValue, ...], limits: Limits, prosthetic_sides: tuple[Side, ...]) -> tuple[Fault, ...]:
+@dataclass(frozen=True, slots=True)
+class Person:
+    """What limits may depend on.
+
+    Attributes
+    ----------
+    prosthetic_sides : tuple of Side
+        None, one or both. Without exactly one there is no sound side: only limits of single limbs are applied.
+    levels : tuple of Level
+        Of `prosthetic_sides`, in their order; empty counts as transfemoral.
+    aid : Aid or None
+        None counts as `none`.
+    """
+
+    prosthetic_sides: tuple[Side, ...]
+    levels: tuple[Level, ...] = ()
+    aid: Aid | None = None
+
+    def level_of(self, side: str) -> tuple[Level, ...]:
+        """Return the level of a prosthetic limb, or all levels for any other limb and for comparisons."""
+        levels = self.levels or (USUAL_LEVEL,) * len(self.prosthetic_sides)
+        own = [level for limb, level in zip(self.prosthetic_sides, levels, strict=True) if limb == side]
+        return tuple(own) or levels
+
+
+def judge(values: tuple[MetricValue, ...], limits: Limits, person: Person) -> tuple[Fault, ...]:
     """Return every fault of the limits with its verdict and the findings behind it.
 
     Parameters
@@ -23,8 +53,7 @@ def judge(values: tuple[MetricValue, ...], limits: Limits, prosthetic_sides: tup
     values : tuple of MetricValue
         From `metrics.estimates.run_metrics`.
     limits : Limits
-    prosthetic_sides : tuple of Side
-        None, one or both. Without exactly one there is no sound side, and every check that needs one says so.
+    person : Person
     """
     by_key = {(value.metric, value.side): value for value in values}
     faults = []
@@ -33,57 +62,107 @@ def judge(values: tuple[MetricValue, ...], limits: Limits, prosthetic_sides: tup
             finding
             for check in limits.checks
             if check.fault == definition.name
-            for finding in _findings(check, by_key, prosthetic_sides)
+            for finding in _findings(check, definition, by_key, person)
         )
-        faults.append(_fault(definition, findings, prosthetic_sides))
+        faults.append(_fault(definition, findings, person.prosthetic_sides))
     return tuple(faults)
 
 
 def compare_with_limit(value: MetricValue, check: Check) -> tuple[Verdict, str]:
     """Return the verdict of one value against one limit, and its reason where it needs one.
 
-    `present` when the whole 95 % interval lies beyond the limit, `not seen` when the whole interval lies
-    within, `borderline` when the limit lies inside the interval.
+    `present` when the whole 95 % interval lies beyond the limit, `not seen` when the whole interval lies within,
+    `borderline` when the limit lies inside the interval, or when one view says present and another not seen.
     """
     if value.status != "ok" or value.low is None or value.high is None:
         return "cannot say", value.reason
-    beyond = value.low > check.limit if check.direction == "above" else value.high < check.limit
-    within = value.high < check.limit if check.direction == "above" else value.low > check.limit
-    if beyond:
-        return "present", ""
-    if within:
-        return "not seen", ""
-    return "borderline", "the limit lies inside the 95 % interval"
+    by_view = {_by_interval(one.low, one.high, check) for one in value.by_view}
+    if {"present", "not seen"} <= by_view:
+        return "borderline", f"the views disagree: {_in_words(value.by_view, value.unit)}"
+    verdict = _by_interval(value.low, value.high, check)
+    return verdict, "the limit lies inside the 95 % interval" if verdict == "borderline" else ""
+
+
+def severity_of(value: float, check: Check) -> Severity:
+    """Return how far a value lies beyond a limit, by the steps that the limit states."""
+    sign = 1.0 if check.direction == "above" else -1.0
+    if check.severe is not None and sign * value >= sign * check.severe:
+        return "severe"
+    if check.clear is not None and sign * value >= sign * check.clear:
+        return "clear"
+    return "slight"
+
+
+def _by_interval(low: float, high: float, check: Check) -> Verdict:
+    """The verdict of an interval against a limit."""
+    beyond = low > check.limit if check.direction == "above" else high < check.limit
+    within = high < check.limit if check.direction == "above" else low > check.limit
+    return "present" if beyond else "not seen" if within else "borderline"
+
+
+def _in_words(views: tuple[ViewValue, ...], unit: str) -> str:
+    """The values of the views with their intervals."""
+    return ", ".join(f"{one.view} {one.value:.1f} ({one.low:.1f} to {one.high:.1f}) {unit}" for one in views)
 
 
 def _findings(
-    check: Check, by_key: dict[tuple[str, str], MetricValue], prosthetic_sides: tuple[Side, ...]
+    check: Check, definition: FaultDefinition, by_key: dict[tuple[str, str], MetricValue], person: Person
 ) -> list[Finding]:
-    """The check on every limb that it applies to."""
-    sides, reason = _sides(check, prosthetic_sides)
-    if reason:
-        return [
-            _finding(
-                check,
-                MetricValue(check.metric, check.side, None, check.unit, 0, None, None, None, "not_visible", reason),
-            )
-        ]
-    return [_finding(check, by_key[check.metric, side]) for side in sides]
+    """The check on every limb that it applies to; one finding that says so where it applies to none."""
+    sides, why_not = _sides(check, person.prosthetic_sides)
+    if definition.prosthesis_only and not person.prosthetic_sides:
+        why_not = "it is a fault of a prosthetic limb; the manifest names none"
+    if why_not:
+        return [_not_applied(check, check.side, why_not)]
+    findings = []
+    for side in sides:
+        why_not = _outside_scope(check, side, by_key, person)
+        findings.append(_not_applied(check, side, why_not) if why_not else _finding(check, by_key[check.metric, side]))
+    return findings
 
 
-def _sides(check: Check, prosthetic_sides: tuple[Side, ...]) -> tuple[list[str], str]:
-    """The value sides a check reads, or the reason why there is none."""
-    one = len(prosthetic_sides) == 1
+def _sides(check: Check, prosthetic_sides: tuple[Side, ...]) -> tuple[tuple[str, ...], str]:
+    """The value sides a check reads, or the reason why there is none; without a prosthesis each limb is judged."""
+    n_prostheses = len(prosthetic_sides)
+    why = "both limbs are prosthetic" if n_prostheses else "the manifest names no prosthetic limb"
+    if check.side == "both":
+        return (("prosthetic/sound",), "") if n_prostheses == 1 else ((), f"{why}: {NO_SOUND_SIDE}")
+    if n_prostheses == 0:
+        return SIDES, ""
     if check.side == "prosthetic":
-        return list(prosthetic_sides), "" if prosthetic_sides else "the manifest names no prosthetic limb"
-    if not one:
-        why = "both limbs are prosthetic" if prosthetic_sides else "the manifest names no prosthetic limb"
-        return [], f"{why}: there is no sound side to compare with"
-    return (["prosthetic/sound"] if check.side == "both" else [other_side(prosthetic_sides[0])]), ""
+        return prosthetic_sides, ""
+    return ((other_side(prosthetic_sides[0]),), "") if n_prostheses == 1 else ((), f"{why}: {NO_SOUND_SIDE}")
+
+
+def _outside_scope(check: Check, side: str, by_key: dict[tuple[str, str], MetricValue], person: Person) -> str:
+    """Why a limit does not hold for this limb, person or pace; empty when it does."""
+    levels = person.level_of(side)
+    if check.levels and levels and not set(levels) <= set(check.levels):
+        return f"the limit is for {', '.join(check.levels)}; this limb: {', '.join(levels)}"
+    aid = person.aid or USUAL_AID
+    if check.aids and aid not in check.aids:
+        return f"the limit is for walking with {', '.join(check.aids)} as an aid; here: {aid}"
+    if check.speed_legs is not None:
+        low, high = check.speed_legs
+        speeds = [by_key[key].value for limb in SIDES if (key := ("walking_speed_legs", limb)) in by_key]
+        known = [speed for speed in speeds if speed is not None]
+        if not known:
+            return f"the limit is for {low:g} to {high:g} leg lengths/s; the walking speed is not known"
+        speed = sum(known) / len(known)
+        if not low <= speed <= high:
+            return f"the limit is for {low:g} to {high:g} leg lengths/s; this walk: {speed:.2f}"
+    return ""
+
+
+def _not_applied(check: Check, side: str, reason: str) -> Finding:
+    """A finding that has no say."""
+    missing = MetricValue(check.metric, side, None, check.unit, 0, None, None, None, "not_visible", reason)
+    return replace(_finding(check, missing), applies=False)
 
 
 def _finding(check: Check, value: MetricValue) -> Finding:
     verdict, reason = compare_with_limit(value, check)
+    known = verdict == "present" and value.value is not None
     return Finding(
         check=check.id,
         fault=check.fault,
@@ -101,6 +180,9 @@ def _finding(check: Check, value: MetricValue) -> Finding:
         standing=check.standing,
         source=check.source,
         stride_ids=value.stride_ids,
+        severity=severity_of(value.value, check) if known and value.value is not None else "",
+        clear=check.clear,
+        severe=check.severe,
     )
 
 
@@ -119,20 +201,30 @@ def _without_open_pairs(findings: tuple[Finding, ...]) -> tuple[Finding, ...]:
 
 
 def _fault(definition: FaultDefinition, findings: tuple[Finding, ...], prosthetic_sides: tuple[Side, ...]) -> Fault:
-    """One fault's verdict from its findings."""
+    """One fault's verdict from the findings that apply; from none it cannot be said."""
     findings = _without_open_pairs(findings)
-    verdicts = {finding.verdict for finding in findings}
+    deciding = [finding for finding in findings if finding.applies] or list(findings)
+    verdicts = {finding.verdict for finding in deciding}
     verdict = next(item for item in STRONGEST_FIRST[definition.rule] if item in verdicts)
-    reasons = dict.fromkeys(finding.reason for finding in findings if finding.verdict == verdict and finding.reason)
-    side = " and ".join(prosthetic_sides) if definition.side == "prosthetic" else definition.side
-    if definition.side == "sound" and len(prosthetic_sides) == 1:
-        side = other_side(prosthetic_sides[0])
+    reasons = dict.fromkeys(finding.reason for finding in deciding if finding.verdict == verdict and finding.reason)
+    severities = [finding.severity for finding in deciding if verdict == "present"]
     return Fault(
         name=definition.name,
         title=definition.title,
-        side=side,
+        side=_side_words(definition, prosthetic_sides),
         verdict=verdict,
         reason="; ".join(reasons),
         urgent=definition.urgent and verdict in ("present", "borderline"),
         findings=findings,
+        severity=max(severities, key=SEVERITIES.index, default=""),
+        limits_sha256=definition.file_sha256,
     )
+
+
+def _side_words(definition: FaultDefinition, prosthetic_sides: tuple[Side, ...]) -> str:
+    """The limb or limbs that a fault is looked for on."""
+    if definition.side == "both":
+        return "both"
+    if definition.side == "sound" and len(prosthetic_sides) == 1:
+        return other_side(prosthetic_sides[0])
+    return " and ".join(prosthetic_sides or SIDES)

@@ -13,11 +13,12 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from pipeline import __version__
+from pipeline.checks import Person
 from pipeline.config import Settings, config_dir
 from pipeline.errors import VideoError
 from pipeline.isolate import Tell
 from pipeline.judgement import ClipResult, Limits, RunRecord, VisitReport
-from pipeline.model import Clip, QualityNote, Side, VideoInfo
+from pipeline.model import Clip, QualityNote, VideoInfo
 from pipeline.models import verify_model
 from pipeline.store import (
     FolderRecord,
@@ -38,7 +39,7 @@ if TYPE_CHECKING:
 # Raised when the stage's results change for the same input; earlier results are then computed again.
 LANDMARKS_VERSION = 2
 OUTLINES_VERSION = 1
-VISIT_VERSION = 1
+VISIT_VERSION = 2
 
 LANDMARKS_FILES = ("video.json", "landmarks.npz")
 OUTLINES_FILES = ("outlines.npz",)
@@ -62,7 +63,7 @@ class VisitJob:
     subject: str
     visit: str
     visit_date: date
-    prosthetic_sides: tuple[Side, ...]
+    person: Person
     changes: str
     clips: tuple[Clip, ...]
     results: tuple[ClipResult, ...]
@@ -96,8 +97,8 @@ def measures_fingerprint(job: ClipJob, landmarks: str) -> str:
         landmarks=landmarks,
         outlines=OUTLINES_VERSION,
         settings=[settings.signals, settings.strides, settings.quality],
-        # The place of the study folder on this machine changes nothing.
-        clip=replace(job.clip, path=Path(job.clip.relative_path)),
+        # The place of the study folder on this machine changes nothing, nor does what only judges need.
+        clip=replace(job.clip, path=Path(job.clip.relative_path), changes="", levels=(), aid=None),
         libraries=[version("numpy"), version("scipy")],
     )
 
@@ -226,7 +227,7 @@ def report_visit(job: VisitJob, tell: Tell) -> str:
     wanted = fingerprint(
         version=VISIT_VERSION,
         code=__version__,
-        visit=[job.subject, job.visit, job.visit_date, job.prosthetic_sides, job.changes],
+        visit=[job.subject, job.visit, job.visit_date, job.person, job.changes],
         measured=measured,
         failed=failed,
         settings=[job.settings.metrics, job.settings.run.keep_key_frames],
@@ -243,16 +244,19 @@ def report_visit(job: VisitJob, tell: Tell) -> str:
 def _report(job: VisitJob, done: list[str]) -> Iterable[str]:
     """The stage report of a visit."""
     from pipeline import report, strides
+    from pipeline.pace import pace_notes
     from pipeline.stages import judge_visit, righted
     from pipeline.track_file import load_track
 
     joined = strides.join([strides.load(job.folder / clip_id) for clip_id in done])
-    metrics, faults = judge_visit(joined, job.prosthetic_sides, job.settings, job.limits)
+    metrics, faults = judge_visit(joined, job.person, job.settings, job.limits)
     visit = VisitReport(
         subject=job.subject,
         visit=job.visit,
         visit_date=job.visit_date,
-        prosthetic_sides=job.prosthetic_sides,
+        prosthetic_sides=job.person.prosthetic_sides,
+        levels=job.person.levels,
+        aid=job.person.aid,
         changes=job.changes,
         clips=job.results,
         quality={
@@ -261,6 +265,7 @@ def _report(job: VisitJob, done: list[str]) -> Iterable[str]:
         metrics=metrics,
         faults=faults,
         run=replace(job.run, finished=now_text()),
+        notes=pace_notes(joined, metrics),
     )
     written = report.save_parts(job.folder, visit, joined)
     if job.settings.run.keep_key_frames:

@@ -6,17 +6,20 @@ from dataclasses import dataclass, field
 from datetime import date
 from typing import Literal
 
-from pipeline.model import MetricValue, QualityNote, Side
+from pipeline.model import Aid, Level, MetricValue, QualityNote, Side
 
 Verdict = Literal["present", "borderline", "not seen", "cannot say"]
 Standing = Literal["published", "common practice", "from memory", "provisional"]
+Severity = Literal["", "slight", "clear", "severe"]
 
 
 @dataclass(frozen=True, slots=True)
 class Check:
     """One limit of `configs/checks/`, tied to a metric of the catalogue.
 
-    `side`: `prosthetic` or `sound` limb, or `both` for a comparison of sides.
+    `side`: `prosthetic` or `sound` limb, or `both` for a comparison of sides. Beyond `clear` and `severe` a finding
+    is called so. `levels` of amputation, `aids` and `speed_legs` (lowest and highest walking speed, leg lengths/s) say
+    for whom the limit holds; empty or None is for everybody.
     """
 
     id: str
@@ -29,6 +32,11 @@ class Check:
     standing: Standing
     source: str
     note: str
+    clear: float | None = None
+    severe: float | None = None
+    levels: tuple[Level, ...] = ()
+    aids: tuple[Aid, ...] = ()
+    speed_legs: tuple[float, float] | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -36,7 +44,8 @@ class FaultDefinition:
     """What one fault is, in the words of the report.
 
     `rule` says how its checks make the verdict: `any` check outside, or `all` of them. `curve` is the
-    quantity drawn for it, `phase_pct` the stretch of the stride to look at, in percent.
+    quantity drawn for it, `phase_pct` the stretch of the stride to look at, in percent. `prosthesis_only`: a person
+    without a prosthesis is not judged. `file_sha256` is that of the file it was read from.
     """
 
     name: str
@@ -51,21 +60,47 @@ class FaultDefinition:
     caution: str
     curve: str
     phase_pct: tuple[float, float]
+    prosthesis_only: bool = False
+    file_sha256: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class OwnError:
+    """A metric's own error, and what is known of its stride-to-stride spread before a walk is seen.
+
+    Attributes
+    ----------
+    sd : float
+        One standard deviation of a visit's value, in the metric's unit.
+    stride_sd : float
+        Usual standard deviation over strides, in the metric's unit; counts as `stride_freedom` strides' worth.
+    stride_freedom : float
+        Degrees of freedom behind `stride_sd`; 0 when nothing is known. [1]
+    """
+
+    sd: float = 0.0
+    stride_sd: float = 0.0
+    stride_freedom: float = 0.0
 
 
 @dataclass(frozen=True, slots=True)
 class Limits:
-    """All fault definitions and checks in their order, each metric's own error (one sd), and the files' hash."""
+    """All fault definitions and checks in their order, each metric's own error, folder name and hash of the files."""
 
     faults: tuple[FaultDefinition, ...]
     checks: tuple[Check, ...]
-    measurement_error: dict[str, float]
+    measurement_error: dict[str, OwnError]
     sha256: str
+    folder: str = ""
 
 
 @dataclass(frozen=True, slots=True)
 class Finding:
-    """One metric value against one limit."""
+    """One metric value against one limit.
+
+    `severity` is that of the value where the verdict is `present`, by the steps `clear` and `severe`. A finding that
+    does not apply to this person (`applies` is False) has no say in the verdict of its fault.
+    """
 
     check: str
     fault: str
@@ -83,11 +118,15 @@ class Finding:
     standing: Standing
     source: str
     stride_ids: tuple[str, ...] = ()
+    severity: Severity = ""
+    clear: float | None = None
+    severe: float | None = None
+    applies: bool = True
 
 
 @dataclass(frozen=True, slots=True)
 class Fault:
-    """One named deviation with its verdict and the findings behind it."""
+    """One named deviation with its verdict and findings; `limits_sha256` is the hash of its own file of limits."""
 
     name: str
     title: str
@@ -96,6 +135,8 @@ class Fault:
     reason: str
     urgent: bool
     findings: tuple[Finding, ...]
+    severity: Severity = ""
+    limits_sha256: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -129,7 +170,10 @@ class RunRecord:
 
 @dataclass(frozen=True, slots=True)
 class VisitReport:
-    """Everything that a visit's page shows, apart from the curves and pictures saved beside it."""
+    """Everything that a visit's page shows, apart from the curves and pictures saved beside it.
+
+    `levels` of amputation belong to `prosthetic_sides`; empty where the manifest names none.
+    """
 
     subject: str
     visit: str
@@ -142,3 +186,5 @@ class VisitReport:
     faults: tuple[Fault, ...]
     run: RunRecord
     notes: tuple[str, ...] = field(default=())
+    levels: tuple[Level, ...] = ()
+    aid: Aid | None = None

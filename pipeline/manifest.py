@@ -161,6 +161,8 @@ def _contradictions(clips: list[tuple[int, Clip]]) -> list[str]:
             (person, visit, "visit", clip.visit),
             (person, visit, "date", clip.visit_date.isoformat()),
             (person, visit, "prosthetic_side", sides),
+            (person, visit, "level", " / ".join(clip.levels)),
+            (person, visit, "aid", clip.aid or ""),
             (person, visit, "height_m", height),
             (person, visit, "changes", clip.changes),
         )

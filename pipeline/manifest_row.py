@@ -8,8 +8,9 @@ import re
 from dataclasses import dataclass
 from datetime import date
 from pathlib import Path, PurePosixPath
+from typing import get_args
 
-from pipeline.model import SIDES, VIEWS, Clip, Side, View
+from pipeline.model import SIDES, VIEWS, Aid, Clip, Level, Side, View
 
 MANIFEST_NAME = "manifest.csv"
 
@@ -22,6 +23,8 @@ PROSTHETIC_SIDES: dict[str, tuple[Side, ...]] = {
     "both": SIDES,
     "none": (),
 }
+LEVELS: dict[str, Level] = {level: level for level in get_args(Level)}
+AIDS: dict[str, Aid] = {aid: aid for aid in get_args(Aid)}
 # Wide enough for every adult and child who walks; outside, the unit is wrong. [m]
 HEIGHT_RANGE_M = (0.5, 2.5)
 # From a shoe to the width of a hall. [m]
@@ -92,6 +95,23 @@ COLUMNS: tuple[ManifestColumn, ...] = (
         "the same length as measured in the picture [px]",
     ),
     ManifestColumn(
+        "level",
+        False,
+        ", ".join(LEVELS),
+        "transfemoral",
+        "level of the amputation; of two prostheses the left one first, as transfemoral / transtibial; empty counts as "
+        "transfemoral",
+        may_be_left_out=True,
+    ),
+    ManifestColumn(
+        "aid",
+        False,
+        ", ".join(AIDS),
+        "stick",
+        "what the person holds on to while walking; empty counts as none",
+        may_be_left_out=True,
+    ),
+    ManifestColumn(
         "walker_at",
         False,
         "seconds, x, y",
@@ -132,6 +152,7 @@ class ManifestRow:
         height_m = self._number("height_m", HEIGHT_RANGE_M)
         length_m = self._number("known_length_m", KNOWN_LENGTH_RANGE_M)
         length_px = self._number("known_length_px", KNOWN_LENGTH_RANGE_PX)
+        levels, aid = self._levels(sides), self._aid()
         walker_at = self._place()
         for given, other in (("known_length_m", "known_length_px"), ("known_length_px", "known_length_m")):
             if self.cells[given] and not self.cells[other]:
@@ -152,6 +173,8 @@ class ManifestRow:
             known_length_px=length_px,
             walker_at=walker_at,
             changes=self.cells["changes"],
+            levels=levels,
+            aid=aid,
         )
 
     def _problem(self, column: str, text: str) -> None:
@@ -197,14 +220,35 @@ class ManifestRow:
             return pure.as_posix(), study.resolve() / pure
         return text, None
 
+    def _levels(self, sides: tuple[Side, ...] | None) -> tuple[Level, ...]:
+        """The cell with the level of each amputation: nothing, or as many words as there are prostheses."""
+        text = self.cells.get("level", "")
+        if not text or sides is None:
+            return ()
+        words = [word.strip() for word in text.split("/")]
+        if len(words) != len(sides):
+            expected = {0: "nothing without a prosthesis", 1: "one level", 2: "two, left / right"}[len(sides)]
+            self._problem("level", f'found "{text}"; expected {expected}.')
+            return ()
+        return tuple(LEVELS[word] for word in words if self._is_one_of("level", word, tuple(LEVELS)))
+
+    def _aid(self) -> Aid | None:
+        """The cell with the walking aid, or nothing."""
+        text = self.cells.get("aid", "")
+        return AIDS[text] if text and self._is_one_of("aid", text, tuple(AIDS)) else None
+
     def _choice(self, column: str, allowed: tuple[str, ...]) -> str:
-        """A cell with one of a few words; a close match is offered, never taken."""
-        text = self.cells[column]
+        """A cell with one of a few words."""
+        self._is_one_of(column, self.cells[column], allowed)
+        return self.cells[column]
+
+    def _is_one_of(self, column: str, text: str, allowed: tuple[str, ...]) -> bool:
+        """Whether a word is allowed; a close match is offered, never taken."""
         if text not in allowed:
             close = difflib.get_close_matches(text.lower(), allowed, n=1)
             hint = f" Did you mean {close[0]}?" if close else ""
             self._problem(column, f'found "{text}"; allowed: {", ".join(allowed)}.{hint}')
-        return text
+        return text in allowed
 
     def _place(self) -> tuple[float, float, float] | None:
         """The cell that points at the walker: three numbers, or nothing."""

@@ -23,6 +23,17 @@ View = Literal["sagittal", "anterior", "posterior"]
 Side = Literal["left", "right"]
 Status = Literal["ok", "too_few_strides", "not_visible", "wrong_view", "no_scale", "failed"]
 
+# Levels of amputation, from the foot up (ISO 8549-4), and what a person may hold on to (common words of the trade).
+Level = Literal[
+    "partial foot",
+    "ankle disarticulation",
+    "transtibial",
+    "knee disarticulation",
+    "transfemoral",
+    "hip disarticulation",
+]
+Aid = Literal["none", "stick", "two sticks", "crutch", "two crutches", "walking frame", "parallel bars", "helping hand"]
+
 VIEWS: tuple[View, ...] = ("sagittal", "anterior", "posterior")
 SIDES: tuple[Side, ...] = ("left", "right")
 
@@ -46,7 +57,8 @@ class Clip:
     """One row of the manifest; messages and reports show `relative_path`.
 
     `known_length_m` and `known_length_px` are one length at the walking line, in metres and in the picture;
-    `walker_at` is a time [s] and the place of the walker in the picture then, x and y [px].
+    `walker_at` is a time [s] and the place of the walker in the picture then, x and y [px]. `levels` of amputation
+    belong to `prosthetic_sides`; empty where none is given. `aid` is None where nothing is said about it.
     """
 
     clip_id: str
@@ -62,6 +74,8 @@ class Clip:
     known_length_px: float | None = None
     walker_at: tuple[float, float, float] | None = None
     changes: str = ""
+    levels: tuple[Level, ...] = ()
+    aid: Aid | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -164,12 +178,25 @@ class QualityNote:
 
 
 @dataclass(frozen=True, slots=True)
+class ViewValue:
+    """A metric's value from the clips of one view alone, with its 95 % interval, as part of a `MetricValue`."""
+
+    view: View
+    value: float
+    low: float
+    high: float
+    n_strides: int
+    n_clips: int
+
+
+@dataclass(frozen=True, slots=True)
 class MetricValue:
     """One metric of one side (or of a comparison of sides) over a visit's strides.
 
     `value` is the median over `n_strides`; `spread` is the standard deviation over strides; `low` and
     `high` bound the 95 % interval of the value, from the spread and the metric's measurement error.
-    Only `status == "ok"` carries numbers; any other has its reason. `stride_values` belong to `stride_ids`.
+    Only `status == "ok"` carries numbers; any other has its reason. `stride_values` belong to `stride_ids`. `by_view`
+    tells the views apart where more than one gave strides.
     """
 
     metric: str
@@ -184,3 +211,4 @@ class MetricValue:
     reason: str
     stride_ids: tuple[str, ...] = ()
     stride_values: tuple[float, ...] = ()
+    by_view: tuple[ViewValue, ...] = ()

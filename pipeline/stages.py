@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import pandas as pd
 
 from pipeline.camera import levelled, roll_note
-from pipeline.checks import judge
+from pipeline.checks import Person, judge
 from pipeline.config import Settings
 from pipeline.errors import QualityError
 from pipeline.events import find_events
@@ -16,7 +16,7 @@ from pipeline.judgement import Fault, Limits
 from pipeline.legs import RightedLegs, right_legs
 from pipeline.metrics import COMPARISONS, METRICS
 from pipeline.metrics.estimates import run_metrics
-from pipeline.model import Clip, LandmarkTrack, MetricValue, QualityNote, Side, StrideSet, VideoInfo
+from pipeline.model import Clip, LandmarkTrack, MetricValue, QualityNote, StrideSet, VideoInfo
 from pipeline.motion import prepare
 from pipeline.outline import Outlines
 from pipeline.passes import find_passes, pass_notes, steady_strides
@@ -104,7 +104,7 @@ def righted(clip: Clip, track: LandmarkTrack, settings: Settings, outlines: Outl
 
 def judge_visit(
     strides: StrideSet,
-    prosthetic_sides: tuple[Side, ...],
+    person: Person,
     settings: Settings,
     limits: Limits,
 ) -> tuple[tuple[MetricValue, ...], tuple[Fault, ...]]:
@@ -113,8 +113,8 @@ def judge_visit(
         METRICS,
         COMPARISONS,
         strides,
-        prosthetic_sides=prosthetic_sides,
+        prosthetic_sides=person.prosthetic_sides,
         min_strides=settings.metrics.min_strides,
         measurement_error=limits.measurement_error,
     )
-    return values, judge(values, limits, prosthetic_sides)
+    return values, judge(values, limits, person)

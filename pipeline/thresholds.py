@@ -5,6 +5,7 @@ from __future__ import annotations
 import difflib
 import hashlib
 import tomllib
+from itertools import pairwise
 from pathlib import Path
 from typing import Literal
 
@@ -12,8 +13,9 @@ from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
 from pipeline.config import config_dir
 from pipeline.errors import ConfigError, ManyProblems
-from pipeline.judgement import Check, FaultDefinition, Limits, Standing
+from pipeline.judgement import Check, FaultDefinition, Limits, OwnError, Standing
 from pipeline.metrics import CATALOGUE
+from pipeline.model import Aid, Level
 from pipeline.quantities import QUANTITIES
 
 
@@ -36,10 +38,11 @@ class _FaultPart(_Strict):
     caution: str
     curve: str
     phase_pct: tuple[float, float]
+    prosthesis_only: bool = False
 
 
 class _CheckPart(_Strict):
-    """One `[[check]]` of a file: exactly one of `above` and `below`."""
+    """One `[[check]]` of a file: exactly one of `above` and `below`; `clear` and `severe` lie beyond it."""
 
     id: str
     metric: str
@@ -50,6 +53,22 @@ class _CheckPart(_Strict):
     standing: Standing
     source: str
     note: str
+    clear: float | None = None
+    severe: float | None = None
+    levels: tuple[Level, ...] = ()
+    aids: tuple[Aid, ...] = ()
+    speed_legs: tuple[float, float] | None = None
+
+
+class _OwnErrorEntry(_Strict):
+    """One entry of `measurement_error.toml`."""
+
+    sd: float = Field(ge=0.0)
+    unit: str
+    standing: str
+    note: str
+    stride_sd: float = Field(default=0.0, ge=0.0)
+    stride_freedom: float = Field(default=0.0, ge=0.0)
 
 
 class _CheckFile(_Strict):
@@ -90,7 +109,8 @@ def load_limits(folder: Path | None = None) -> Limits:
             problems += [f"{name}: {_in_words(dict(detail))}" for detail in error.errors()]
             continue
         problems += [f"{name}: {text}" for text in _check_file(file, sources)]
-        parsed.append((file.fault.order, _definition(path.stem, file), _checks(path.stem, file)))
+        own = hashlib.sha256(content).hexdigest()
+        parsed.append((file.fault.order, _definition(path.stem, file, own), _checks(path.stem, file)))
     ids = [check.id for _, _, checks in parsed for check in checks]
     repeated = sorted({name for name in ids if ids.count(name) > 1})
     problems += [f"{folder.name}: check id {name!r} is used twice" for name in repeated]
@@ -102,32 +122,39 @@ def load_limits(folder: Path | None = None) -> Limits:
         tuple(check for _, _, checks in parsed for check in checks),
         load_measurement_error(),
         digest.hexdigest(),
+        folder.name,
     )
 
 
-def load_measurement_error(path: Path | None = None) -> dict[str, float]:
-    """Return each metric's own error as a standard deviation in the metric's unit.
+def load_measurement_error(path: Path | None = None) -> dict[str, OwnError]:
+    """Return each metric's own error and usual spread over strides, in the metric's unit.
 
     Raises
     ------
     ManyProblems
-        A metric is unknown, its unit is another one, or a number is negative.
+        A metric is unknown, its unit is another one, a number is missing or negative, or a key is unknown.
     """
     path = path or config_dir() / "measurement_error.toml"
     entries = tomllib.loads(path.read_text(encoding="utf-8"))
-    problems = []
+    problems: list[str] = []
+    errors: dict[str, OwnError] = {}
     for name, entry in entries.items():
+        where = f"{path.name}: {name}"
+        try:
+            read = _OwnErrorEntry.model_validate(entry)
+        except ValidationError as error:
+            problems += [
+                f"{where}: {_in_words(dict(detail), [*_OwnErrorEntry.model_fields])}" for detail in error.errors()
+            ]
+            continue
         if name not in CATALOGUE:
-            problems.append(f"{path.name}: {name}: {_unknown(name, list(CATALOGUE))}")
-        elif entry.get("unit") != CATALOGUE[name].unit:
-            problems.append(
-                f"{path.name}: {name}: unit {entry.get('unit')!r}; the metric is in {CATALOGUE[name].unit!r}"
-            )
-        elif not entry.get("sd", -1.0) >= 0:
-            problems.append(f"{path.name}: {name}: sd {entry.get('sd')!r}; a number of 0 or more expected")
+            problems.append(f"{where}: {_unknown(name, list(CATALOGUE))}")
+        elif read.unit != CATALOGUE[name].unit:
+            problems.append(f"{where}: unit {read.unit!r}; the metric is in {CATALOGUE[name].unit!r}")
+        errors[name] = OwnError(read.sd, read.stride_sd, read.stride_freedom)
     if problems:
         raise ManyProblems(path.name, problems)
-    return {name: float(entry["sd"]) for name, entry in entries.items()}
+    return errors
 
 
 def _known_sources() -> set[str]:
@@ -146,6 +173,10 @@ def _check_file(file: _CheckFile, sources: set[str]) -> list[str]:
         where = f"check {check.id!r}"
         if (check.above is None) == (check.below is None):
             problems.append(f"{where}: needs exactly one of above and below")
+        elif not _in_order(check):
+            problems.append(f"{where}: clear and severe must lie beyond the limit, severe beyond clear")
+        if check.speed_legs is not None and not 0.0 <= check.speed_legs[0] < check.speed_legs[1]:
+            problems.append(f"{where}: speed_legs {list(check.speed_legs)}; the lowest and the highest speed expected")
         if check.source not in sources:
             problems.append(f"{where}: source {_unknown(check.source, sorted(sources))}")
         if check.metric not in CATALOGUE:
@@ -157,28 +188,35 @@ def _check_file(file: _CheckFile, sources: set[str]) -> list[str]:
     return problems
 
 
+def _in_order(check: _CheckPart) -> bool:
+    """Whether limit, clear and severe follow one another in the limit's direction."""
+    limit, sign = (check.above, 1.0) if check.above is not None else (check.below, -1.0)
+    steps = [sign * step for step in (limit, check.clear, check.severe) if step is not None]
+    return all(low < high for low, high in pairwise(steps))
+
+
 def _unknown(word: str, known: list[str]) -> str:
     """Say that a word is unknown, with the nearest known one."""
     close = difflib.get_close_matches(word, known, n=1)
     return f"{word!r} is unknown" + (f"; did you mean {close[0]!r}?" if close else f"; known: {', '.join(known)}")
 
 
-def _in_words(detail: dict[str, object]) -> str:
-    """One of pydantic's problems in a line."""
+def _in_words(detail: dict[str, object], names: list[str] | None = None) -> str:
+    """One of pydantic's problems in a line; `names` are the keys that exist."""
     location = detail["loc"]
     where = ".".join(str(part) for part in location) if isinstance(location, tuple) else str(location)
     kind = detail["type"]
     if kind == "missing":
         return f"{where}: missing"
     if kind == "extra_forbidden":
-        names = [*_FaultPart.model_fields, *_CheckPart.model_fields]
-        return f"{where}: {_unknown(where.rsplit('.', 1)[-1], names)}"
+        known = names or [*_FaultPart.model_fields, *_CheckPart.model_fields]
+        return f"{where}: {_unknown(where.rsplit('.', 1)[-1], known)}"
     return f"{where}: found {detail['input']!r}; {detail['msg']}"
 
 
-def _definition(name: str, file: _CheckFile) -> FaultDefinition:
+def _definition(name: str, file: _CheckFile, sha256: str) -> FaultDefinition:
     fields = file.fault.model_dump(exclude={"order"})
-    return FaultDefinition(name=name, **fields)
+    return FaultDefinition(name=name, **fields, file_sha256=sha256)
 
 
 def _checks(fault: str, file: _CheckFile) -> tuple[Check, ...]:
@@ -194,6 +232,11 @@ def _checks(fault: str, file: _CheckFile) -> tuple[Check, ...]:
             standing=part.standing,
             source=part.source,
             note=part.note,
+            clear=part.clear,
+            severe=part.severe,
+            levels=part.levels,
+            aids=part.aids,
+            speed_legs=part.speed_legs,
         )
         for part in file.check
     )

@@ -20,6 +20,7 @@ from pipeline.judgement import (
     FaultDefinition,
     Finding,
     Limits,
+    OwnError,
     RunRecord,
     Verdict,
     VisitReport,
@@ -303,7 +304,7 @@ def limits() -> Limits:
     return Limits(
         faults=tuple(definitions),
         checks=tuple(checks),
-        measurement_error={"hip_vault_height": 0.3},
+        measurement_error={"hip_vault_height": OwnError(0.3)},
         sha256="b" * 64,
     )
 

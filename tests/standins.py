@@ -66,7 +66,7 @@ def report_plainly(job: VisitJob, tell: Tell) -> str:
         subject=job.subject,
         visit=job.visit,
         visit_date=job.visit_date,
-        prosthetic_sides=job.prosthetic_sides,
+        prosthetic_sides=job.person.prosthetic_sides,
         changes=job.changes,
         clips=job.results,
         quality={},

@@ -220,7 +220,7 @@ def test_script_without_a_main_guard_is_told_and_leaves_no_chain_of_processes(tm
     script = tmp_path / "script.py"
     script.write_text(
         "from pathlib import Path\nfrom tests import standins\nfrom pipeline import run_study\n"
-        "from pipeline.model import Limits\n"
+        "from pipeline.judgement import Limits\n"
         f"result = run_study(Path({str(study)!r}), Path({str(tmp_path / 'out')!r}), "
         "limits=Limits((), (), {}, '0'), clip_work=standins.behave_as_named, "
         "visit_work=standins.report_plainly)\nprint(result.clips[0].message)\n"

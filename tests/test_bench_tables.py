@@ -10,8 +10,9 @@ import pandas as pd
 import pytest
 
 from pipeline.bench.goals import goal_table
-from pipeline.bench.own_error import write_own_errors
+from pipeline.bench.own_error import usual_spread, write_own_errors
 from pipeline.bench.tables import knee_table, markdown, summary, value_table
+from pipeline.judgement import OwnError
 from pipeline.thresholds import load_measurement_error
 from tests.studies import ROOT
 
@@ -27,6 +28,8 @@ VALUES = pd.DataFrame(
         "high": [0.86, 0.88, 0.90, 0.92, 0.94, 0.96, 0.98, None],
         "error": [0.02, 0.0, -0.02, -0.04, -0.06, -0.08, -0.10, np.nan],
         "strides": 4,
+        "spread": [0.02] * 7 + [np.nan],
+        "compared": True,
         "status": ["ok"] * 7 + ["too_few_strides"],
     }
 )
@@ -62,7 +65,29 @@ def test_own_errors_replace_what_was_measured_and_keep_the_rest(tmp_path: Path) 
     assert changed["note"].endswith('clips of the "test".')
     before.pop("stance_time_ratio")
     assert after == before
-    assert load_measurement_error(path)["stance_time_ratio"] == changed["sd"]
+    assert load_measurement_error(path)["stance_time_ratio"] == OwnError(changed["sd"])
+
+
+def test_a_metric_of_one_limb_gets_its_usual_spread_over_strides(tmp_path: Path) -> None:
+    """All walks alike: the usual spread is theirs, and counts as the most strides that it may."""
+    path = tmp_path / "measurement_error.toml"
+    path.write_text("", encoding="utf-8")
+    write_own_errors(path, VALUES.assign(metric="stance_time", unit="s", compared=False), "clips")
+    own = load_measurement_error(path)["stance_time"]
+    # The mean log variance of three degrees of freedom is 0.37 below the log of the variance (digamma(1.5) - log(1.5)).
+    assert own.stride_sd == pytest.approx(0.02 * np.exp(0.369 / 2), rel=0.03)
+    assert own.stride_freedom == 6.0
+
+
+@pytest.mark.parametrize("prior_freedom", [4.0, 12.0])
+def test_usual_spread_recovers_what_made_it(prior_freedom: float) -> None:
+    """Variances drawn as smyth_2004 supposes: 20,000 walks of four strides, usual spread 2.5."""
+    rng = np.random.default_rng(3)
+    variances = 2.5**2 * prior_freedom / rng.chisquare(prior_freedom, 20000)
+    found = np.sqrt(variances * rng.chisquare(3, 20000) / 3)
+    spread, freedom = usual_spread(found, np.full(20000, 3.0))
+    assert spread == pytest.approx(2.5, rel=0.02)
+    assert freedom == pytest.approx(prior_freedom, rel=0.15)
 
 
 def test_goals_by_hand() -> None:

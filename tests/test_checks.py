@@ -6,9 +6,9 @@ from dataclasses import replace
 
 import pytest
 
-from pipeline.checks import compare_with_limit, judge
+from pipeline.checks import Person, compare_with_limit, judge, severity_of
 from pipeline.judgement import Check, FaultDefinition, Limits, Verdict
-from pipeline.model import MetricValue, Side
+from pipeline.model import Aid, Level, MetricValue, Side, ViewValue
 
 CHECK = Check("c", "f", "m", "prosthetic", "above", 10.0, "deg", "provisional", "s", "")
 FAULT = FaultDefinition(
@@ -48,7 +48,7 @@ def faults(rule: str, values: list[MetricValue], prosthetic_sides: tuple[Side, .
     """Verdict of a fault with one check for each value."""
     checks = tuple(replace(CHECK, id=f"c{i}", metric=item.metric) for i, item in enumerate(values))
     definition = replace(FAULT, rule=rule)
-    return judge(tuple(values), Limits((definition,), checks, {}, ""), prosthetic_sides)[0].verdict
+    return judge(tuple(values), Limits((definition,), checks, {}, ""), Person(prosthetic_sides))[0].verdict
 
 
 PRESENT, BORDER, NOT_SEEN = (11.0, 15.0), (8.0, 12.0), (5.0, 9.0)
@@ -79,37 +79,125 @@ def test_a_side_is_worked_out_from_the_prosthesis() -> None:
     values = (value(*PRESENT, side="left"), value(*NOT_SEEN, side="right"))
     prosthetic = Limits((FAULT,), (CHECK,), {}, "")
     sound = Limits((replace(FAULT, side="sound"),), (replace(CHECK, side="sound"),), {}, "")
-    assert judge(values, prosthetic, ("left",))[0].verdict == "present"
-    assert judge(values, sound, ("left",))[0].verdict == "not seen"
-    assert judge(values, sound, ("left",))[0].side == "right"
+    assert judge(values, prosthetic, Person(("left",)))[0].verdict == "present"
+    assert judge(values, sound, Person(("left",)))[0].verdict == "not seen"
+    assert judge(values, sound, Person(("left",)))[0].side == "right"
 
 
 def test_two_prostheses_are_judged_each_and_have_no_sound_side() -> None:
     values = (value(*PRESENT, side="left"), value(*NOT_SEEN, side="right"))
-    both = judge(values, Limits((FAULT,), (CHECK,), {}, ""), ("left", "right"))[0]
+    both = judge(values, Limits((FAULT,), (CHECK,), {}, ""), Person(("left", "right")))[0]
     assert [finding.side for finding in both.findings] == ["left", "right"] and both.verdict == "present"
-    sound = judge(values, Limits((FAULT,), (replace(CHECK, side="sound"),), {}, ""), ("left", "right"))[0]
+    sound = judge(values, Limits((FAULT,), (replace(CHECK, side="sound"),), {}, ""), Person(("left", "right")))[0]
     assert sound.verdict == "cannot say"
     assert sound.reason == "both limbs are prosthetic: there is no sound side to compare with"
 
 
-def test_without_a_prosthesis_nothing_can_be_said() -> None:
-    fault = judge((value(*PRESENT),), Limits((FAULT,), (CHECK,), {}, ""), ())[0]
-    assert (fault.verdict, fault.reason) == ("cannot say", "the manifest names no prosthetic limb")
+def test_a_sound_limbed_walk_is_judged_limb_by_limb_against_limits_only() -> None:
+    values = (value(*NOT_SEEN, side="left"), value(*PRESENT, side="right"))
+    fault = judge(values, Limits((FAULT,), (CHECK,), {}, ""), Person(()))[0]
+    assert [finding.side for finding in fault.findings] == ["left", "right"]
+    assert (fault.verdict, fault.side) == ("present", "left and right")
+
+
+def test_a_comparison_without_a_sound_side_has_no_say_beside_a_limit_of_the_limb() -> None:
+    checks = (CHECK, replace(CHECK, id="d", side="both"))
+    values = (value(*NOT_SEEN, side="left"), value(*NOT_SEEN, side="right"))
+    for sides in ((), ("left", "right")):
+        fault = judge(values, Limits((FAULT,), checks, {}, ""), Person(sides))[0]
+        assert fault.verdict == "not seen"
+        assert [finding.applies for finding in fault.findings] == [True, True, False]
+    alone = judge(values, Limits((FAULT,), checks[1:], {}, ""), Person(()))[0]
+    assert alone.verdict == "cannot say"
+    assert alone.reason == "the manifest names no prosthetic limb: there is no sound side to compare with"
+
+
+def test_a_fault_of_a_prosthesis_alone_is_not_looked_for_in_sound_limbs() -> None:
+    limits = Limits((replace(FAULT, prosthesis_only=True, urgent=True),), (CHECK,), {}, "")
+    fault = judge((value(*PRESENT, side="left"), value(*PRESENT)), limits, Person(()))[0]
+    assert (fault.verdict, fault.urgent) == ("cannot say", False)
+    assert fault.reason == "it is a fault of a prosthetic limb; the manifest names none"
+
+
+@pytest.mark.parametrize(
+    ("levels", "aid", "verdict", "reason"),
+    [
+        ((), None, "present", ""),
+        (("transfemoral",), "stick", "present", ""),
+        (("transtibial",), None, "cannot say", "the limit is for transfemoral; this limb: transtibial"),
+        ((), "crutch", "cannot say", "the limit is for walking with none, stick as an aid; here: crutch"),
+    ],
+)
+def test_a_limit_holds_for_its_levels_and_aids(
+    levels: tuple[Level, ...], aid: Aid | None, verdict: Verdict, reason: str
+) -> None:
+    """An empty cell of the manifest counts as transfemoral, walking with none."""
+    limits = Limits((FAULT,), (replace(CHECK, levels=("transfemoral",), aids=("none", "stick")),), {}, "")
+    fault = judge((value(*PRESENT),), limits, Person(("right",), levels, aid))[0]
+    assert (fault.verdict, fault.reason) == (verdict, reason)
+
+
+def test_each_limb_of_two_prostheses_has_its_own_level() -> None:
+    limits = Limits((FAULT,), (replace(CHECK, levels=("transfemoral",)),), {}, "")
+    values = (value(*NOT_SEEN, side="left"), value(*PRESENT, side="right"))
+    fault = judge(values, limits, Person(("left", "right"), ("transfemoral", "transtibial")))[0]
+    assert [finding.applies for finding in fault.findings] == [True, False]
+    assert fault.verdict == "not seen"
+
+
+@pytest.mark.parametrize(
+    ("speed", "verdict", "reason"),
+    [
+        (1.3, "present", ""),
+        (0.8, "cannot say", "the limit is for 1 to 1.6 leg lengths/s; this walk: 0.80"),
+        (None, "cannot say", "the limit is for 1 to 1.6 leg lengths/s; the walking speed is not known"),
+    ],
+)
+def test_a_limit_holds_for_its_walking_speeds(speed: float | None, verdict: Verdict, reason: str) -> None:
+    limits = Limits((FAULT,), (replace(CHECK, speed_legs=(1.0, 1.6)),), {}, "")
+    pace = [value(speed, speed, metric="walking_speed_legs", side=side) for side in ("left", "right") if speed]
+    fault = judge((value(*PRESENT), *pace), limits, Person(("right",)))[0]
+    assert (fault.verdict, fault.reason) == (verdict, reason)
+
+
+@pytest.mark.parametrize(("size", "severity"), [(11.0, "slight"), (20.0, "clear"), (29.9, "clear"), (30.0, "severe")])
+def test_severity_steps(size: float, severity: str) -> None:
+    steps = replace(CHECK, clear=20.0, severe=30.0)
+    assert severity_of(size, steps) == severity
+    assert severity_of(-size, replace(steps, direction="below", limit=-10, clear=-20.0, severe=-30.0)) == severity
+
+
+def test_a_fault_is_as_severe_as_its_severest_finding_and_only_when_present() -> None:
+    checks = (replace(CHECK, clear=12.0, severe=40.0), replace(CHECK, id="d", metric="n"))
+    values = (value(*PRESENT), value(*BORDER, metric="n"))
+    assert judge(values, Limits((FAULT,), checks, {}, ""), Person(("right",)))[0].severity == "clear"
+    fault = judge(values, Limits((replace(FAULT, rule="all"),), checks, {}, ""), Person(("right",)))[0]
+    assert (fault.verdict, fault.severity) == ("borderline", "")
+
+
+def test_views_that_disagree_make_a_value_borderline_and_are_told() -> None:
+    """The joined interval lies beyond the limit; one view alone lies within."""
+    views = (ViewValue("anterior", 5.0, 3.0, 7.0, 4, 1), ViewValue("posterior", 20.0, 18.0, 22.0, 6, 1))
+    joined = replace(value(12.0, 22.0), by_view=views)
+    verdict, reason = compare_with_limit(joined, CHECK)
+    assert verdict == "borderline"
+    assert reason == "the views disagree: anterior 5.0 (3.0 to 7.0) deg, posterior 20.0 (18.0 to 22.0) deg"
+    agreeing = replace(joined, by_view=(replace(views[0], low=3.0, high=12.0), views[1]))
+    assert compare_with_limit(agreeing, CHECK)[0] == "present"
 
 
 def test_only_a_seen_urgent_fault_is_urgent() -> None:
     urgent = Limits((replace(FAULT, urgent=True),), (CHECK,), {}, "")
-    assert judge((value(*PRESENT),), urgent, ("right",))[0].urgent
-    assert judge((value(*BORDER),), urgent, ("right",))[0].urgent
-    assert not judge((value(*NOT_SEEN),), urgent, ("right",))[0].urgent
-    assert not judge((unmeasured(),), urgent, ("right",))[0].urgent
+    assert judge((value(*PRESENT),), urgent, Person(("right",)))[0].urgent
+    assert judge((value(*BORDER),), urgent, Person(("right",)))[0].urgent
+    assert not judge((value(*NOT_SEEN),), urgent, Person(("right",)))[0].urgent
+    assert not judge((unmeasured(),), urgent, Person(("right",)))[0].urgent
 
 
 def test_an_interval_past_an_upper_and_a_lower_limit_says_nothing() -> None:
     """By hand: -14 to 23 against 10 and -10 is neither within nor outside of either."""
     checks = (CHECK, replace(CHECK, id="d", direction="below", limit=-10.0))
-    fault = judge((value(-14.0, 23.0),), Limits((FAULT,), checks, {}, ""), ("right",))[0]
+    fault = judge((value(-14.0, 23.0),), Limits((FAULT,), checks, {}, ""), Person(("right",)))[0]
     assert (fault.verdict, fault.reason) == ("cannot say", "the 95 % interval reaches past both limits")
-    one_sided = judge((value(-9.0, 23.0),), Limits((FAULT,), checks, {}, ""), ("right",))[0]
+    one_sided = judge((value(-9.0, 23.0),), Limits((FAULT,), checks, {}, ""), Person(("right",)))[0]
     assert one_sided.verdict == "borderline"

@@ -281,3 +281,38 @@ def test_any_cells_give_a_clip_or_a_reason(cells: dict[str, str]) -> None:
     row = ManifestRow(2, cells, ",")
     clip = row.clip(Path("study"))
     assert (clip is None) == bool(row.problems)
+
+
+def test_level_and_aid_are_optional_and_of_the_visit(tmp_path: Path) -> None:
+    rows = (
+        {"clip": "a.mp4", "level": "knee disarticulation", "aid": "stick"},
+        {"clip": "b.mp4"},
+        {"clip": "c.mp4", "subject": "P02", "prosthetic_side": "both", "level": "transfemoral / transtibial"},
+    )
+    clips = read_manifest(study(tmp_path, *rows))
+    assert [clip.levels for clip in clips] == [("knee disarticulation",), (), ("transfemoral", "transtibial")]
+    assert [clip.aid for clip in clips] == ["stick", None, None]
+
+
+@pytest.mark.parametrize(
+    ("row", "problem"),
+    [
+        ({"level": "transfemorall"}, 'column level: found "transfemorall"; allowed: partial foot'),
+        (
+            {"level": "transfemoral / transtibial"},
+            'column level: found "transfemoral / transtibial"; expected one level.',
+        ),
+        ({"level": "transtibial", "prosthetic_side": "both"}, "expected two, left / right."),
+        ({"level": "transtibial", "prosthetic_side": "none"}, "expected nothing without a prosthesis."),
+        ({"aid": "sticks"}, "Did you mean stick?"),
+    ],
+)
+def test_a_wrong_level_or_aid_says_what_was_expected(tmp_path: Path, row: dict[str, str], problem: str) -> None:
+    (found,) = problems_of(study(tmp_path, row))
+    assert problem in found
+
+
+def test_level_and_aid_of_one_visit_must_agree(tmp_path: Path) -> None:
+    rows = ({"clip": "a.mp4", "aid": "stick"}, {"clip": "b.mp4", "aid": "crutch"})
+    (found,) = problems_of(study(tmp_path, *rows))
+    assert found == 'manifest.csv row 3, column aid: found "crutch"; row 2 of the same visit has "stick".'

@@ -20,7 +20,7 @@ LEVELS = [
     | {"outline", "leg_shape", "leg_evidence", "leg_model", "legs"},
     {"event_timing", "events_frontal", "events", "steps", "strides"},
     {"metrics"},
-    {"thresholds", "checks", "stages"},
+    {"thresholds", "checks", "pace", "stages"},
     {"figures", "report"},
     {"isolate", "jobs", "runs", "batch", "precheck", "bench", "console", "cli"},
 ]

@@ -80,10 +80,42 @@ def test_an_empty_folder_says_what_was_expected(tmp_path: Path) -> None:
 
 
 def test_measurement_error_is_tied_to_the_catalogue(tmp_path: Path) -> None:
-    assert all(sd > 0 for sd in load_measurement_error().values())
+    assert all(own.sd > 0 for own in load_measurement_error().values())
     own = tmp_path / "measurement_error.toml"
-    own.write_text('[step_time]\nsd = -1\nunit = "s"\n[steptime]\nsd = 1\nunit = "s"\n', encoding="utf-8")
+    entries = '[step_time]\nsd = -1\nunit = "s"\n[steptime]\nsd = 1\nunit = "s"\nstanding = ""\nnote = ""\n'
+    own.write_text(entries, encoding="utf-8")
     with pytest.raises(ManyProblems) as caught:
         load_measurement_error(own)
-    assert "step_time: sd -1; a number of 0 or more expected" in str(caught.value)
+    assert "step_time: sd: found -1; Input should be greater than or equal to 0" in str(caught.value)
+    assert "step_time: standing: missing" in str(caught.value)
     assert "steptime: 'steptime' is unknown; did you mean 'step_time'?" in str(caught.value)
+
+
+def test_steps_of_severity_must_follow_the_limit(folder: Path) -> None:
+    edit(folder / "vaulting.toml", "above = 1.5", "above = 1.5\nclear = 9.0\nsevere = 4.0")
+    edit(folder / "medial_whip.toml", "below = -3.0", "below = -3.0\nclear = 5.0\nsevere = 9.0")
+    with pytest.raises(ManyProblems) as caught:
+        load_limits(folder)
+    for check in ("hip_vault_height_high", "heel_whip_medial"):
+        assert f"check {check!r}: clear and severe must lie beyond the limit, severe beyond clear" in str(caught.value)
+
+
+def test_a_limit_may_hold_for_some_levels_aids_and_speeds(folder: Path) -> None:
+    only = 'above = 1.5\nlevels = ["transfemoral"]\naids = ["none", "stick"]\nspeed_legs = [1.0, 2.0]'
+    edit(folder / "vaulting.toml", "above = 1.5", only)
+    check = next(one for one in load_limits(folder).checks if one.id == "hip_vault_height_high")
+    assert (check.levels, check.aids, check.speed_legs) == (("transfemoral",), ("none", "stick"), (1.0, 2.0))
+    edit(folder / "vaulting.toml", '"transfemoral"', '"above knee"')
+    edit(folder / "vaulting.toml", "[1.0, 2.0]", "[2.0, 1.0]")
+    with pytest.raises(ManyProblems) as caught:
+        load_limits(folder)
+    assert "check.0.levels.0: found 'above knee'; Input should be 'partial foot', 'ankle disarticulation'" in str(
+        caught.value
+    )
+
+
+def test_every_fault_knows_the_hash_of_its_own_file(folder: Path) -> None:
+    before = {fault.name: fault.file_sha256 for fault in load_limits(folder).faults}
+    edit(folder / "vaulting.toml", "above = 1.5", "above = 1.6")
+    after = {fault.name: fault.file_sha256 for fault in load_limits(folder).faults}
+    assert {name for name in before if before[name] != after[name]} == {"vaulting"}

@@ -104,6 +104,8 @@ def value_errors(result: StudyResult, clips: list[Clip], truths: dict[str, ClipT
                     "high": found.high,
                     "error": np.nan if found.value is None else found.value - truth,
                     "strides": found.n_strides,
+                    "spread": np.nan if found.spread is None else found.spread,
+                    "compared": found.metric in COMPARISONS,
                     "status": found.status,
                 }
             )

@@ -7,14 +7,22 @@ from pathlib import Path
 
 import numpy as np
 import pandas as pd
+from scipy.optimize import brentq
+from scipy.special import digamma, polygamma
 
+from pipeline.model import FloatArray
 from pipeline.store import write_text
 
 # Fewer visits and limbs give no error worth a line. Own choice.
 FEWEST_CASES = 6
+# The usual spread counts as no more strides than this, however alike the rendered walkers are: people differ more.
+# Own choice.
+MOST_STRIDE_FREEDOM = 6.0
 HEADER = """\
-# Each metric's own error, as one standard deviation of a visit's value, in the metric's unit. A verdict adds it to
+# Each metric's own error `sd`, as one standard deviation of a visit's value, in the metric's unit. A verdict adds it to
 # the spread over strides. A metric without a line counts as free of error, which only a definition may be.
+# `stride_sd` is the usual standard deviation over strides; it is averaged with that of the strides seen, and counts as
+# `stride_freedom` more of them, since three or four strides tell their own spread badly (smyth_2004).
 # standing "from benchmark" is written by the accuracy benchmark; "provisional" is an assumption until it is.
 """
 
@@ -39,12 +47,51 @@ def write_own_errors(path: Path, values: pd.DataFrame, what: str) -> None:
         if len(errors) >= FEWEST_CASES:
             sd = float(f"{np.sqrt(np.mean(errors**2)):.2g}")
             note = f"Root mean square over {len(errors)} limbs or pairs, bias {np.mean(errors):+.2g}: {what}."
-            entries[str(metric)] = {"sd": sd, "unit": group["unit"].iloc[0], "standing": "from benchmark", "note": note}
+            entry = {"sd": sd, "unit": group["unit"].iloc[0], "standing": "from benchmark", "note": note}
+            entries[str(metric)] = entry | _stride_entry(group)
     lines = [HEADER]
     for name, entry in entries.items():
         fields = [f"{key} = {value if isinstance(value, float) else _quoted(value)}" for key, value in entry.items()]
         lines.append("\n".join([f"[{name}]", *fields]) + "\n")
     write_text(path, "\n".join(lines))
+
+
+def usual_spread(spreads: FloatArray, freedoms: FloatArray) -> tuple[float, float]:
+    """Return the usual standard deviation over strides of many walks, and the degrees of freedom that it counts as.
+
+    Parameters
+    ----------
+    spreads : (n_walks,)
+        Standard deviation over each walk's strides, above 0.
+    freedoms : (n_walks,)
+        Strides less one. [1]
+
+    Returns
+    -------
+    spread, freedom : float
+        The more the walks differ in their spread, the fewer degrees of freedom; infinite when they differ no more than
+        by chance.
+
+    References
+    ----------
+    smyth_2004
+    """
+    half = np.asarray(freedoms) / 2
+    logs = np.log(np.square(spreads)) - digamma(half) + np.log(half)
+    excess = float(np.var(logs, ddof=1) - np.mean(polygamma(1, half)))
+    if excess <= 0:
+        return float(np.exp(np.mean(logs) / 2)), float("inf")
+    prior = float(brentq(lambda x: polygamma(1, x) - excess, 1e-3, 1e6))
+    return float(np.exp((np.mean(logs) + digamma(prior) - np.log(prior)) / 2)), 2 * prior
+
+
+def _stride_entry(group: pd.DataFrame) -> dict[str, float]:
+    """The usual spread of a metric over limbs with strides enough; nothing for a comparison of limbs."""
+    known = group[(group["spread"].astype(float) > 0) & (group["strides"] > 2) & ~group["compared"]]
+    if len(known) < FEWEST_CASES:
+        return {}
+    spread, freedom = usual_spread(known["spread"].to_numpy(dtype=float), known["strides"].to_numpy(dtype=float) - 1)
+    return {"stride_sd": float(f"{spread:.2g}"), "stride_freedom": round(min(freedom, MOST_STRIDE_FREEDOM), 1)}
 
 
 def _quoted(value: object) -> str:

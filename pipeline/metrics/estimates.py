@@ -3,36 +3,44 @@
 from __future__ import annotations
 
 import traceback
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
+from numpy.typing import NDArray
 from scipy.stats import t as student
 
+from pipeline.judgement import OwnError
 from pipeline.metrics.registry import MetricSpec, PairSpec
-from pipeline.model import SIDES, MetricValue, Side, Status, StrideSet, other_side
+from pipeline.model import SIDES, VIEWS, FloatArray, MetricValue, Side, Status, StrideSet, ViewValue, other_side
 from pipeline.strides import select
 
-# The standard error of a median is sqrt(pi / 2) times that of a mean, for normal values (textbook result).
-MEDIAN_OVER_MEAN = float(np.sqrt(np.pi / 2))
+# The standard error of a median over that of a mean, for normal values: exact for small counts (1 / sqrt(efficiency),
+# Dixon & Massey 1957, from memory; a test works them out again), sqrt(pi / 2) for large ones (textbook result).
+MEDIAN_OVER_MEAN = {1: 1.0, 2: 1.0, 3: 1.160, 4: 1.092, 5: 1.197, 6: 1.135, 7: 1.214, 8: 1.160, 9: 1.223, 10: 1.176}
+LARGE_MEDIAN_OVER_MEAN = float(np.sqrt(np.pi / 2))
+NO_ERROR = OwnError()
 
 
 @dataclass(frozen=True, slots=True)
 class Estimate:
     """A median over strides with its standard error, or the reason why there is none.
 
-    `scale_error` is one standard deviation that a scale in metres adds. It is common to all strides and both limbs: it
-    does not shrink with their number, and cancels where limbs are compared.
+    `freedom` are the degrees of freedom behind the standard error. `scale_error` is one standard deviation that a scale
+    in metres adds. It is common to all strides and both limbs: it does not shrink with their number, and cancels where
+    limbs are compared.
     """
 
     value: float = float("nan")
     spread: float = float("nan")
     error: float = float("nan")
     scale_error: float = 0.0
+    freedom: float = 1.0
     n_strides: int = 0
     status: Status = "ok"
     reason: str = ""
     stride_ids: tuple[str, ...] = ()
     stride_values: tuple[float, ...] = ()
+    by_view: tuple[ViewValue, ...] = ()
 
 
 def run_metrics(
@@ -42,7 +50,7 @@ def run_metrics(
     *,
     prosthetic_sides: tuple[Side, ...],
     min_strides: int,
-    measurement_error: dict[str, float],
+    measurement_error: dict[str, OwnError],
 ) -> tuple[MetricValue, ...]:
     """Return every metric of both limbs and every comparison, in the catalogue's order.
 
@@ -54,8 +62,8 @@ def run_metrics(
         With exactly one, comparisons are prosthetic against sound; else left against right.
     min_strides : int
         Fewest strides of any metric; a metric may ask for more.
-    measurement_error : dict of metric id to number
-        Standard deviation of the metric's own error, in its unit.
+    measurement_error : dict of metric id to OwnError
+        A metric without an entry counts as free of error.
     """
     first: Side = prosthetic_sides[0] if len(prosthetic_sides) == 1 else "left"
     second = other_side(first)
@@ -64,12 +72,13 @@ def run_metrics(
     estimates: dict[tuple[str, str], Estimate] = {}
     for spec in specs.values():
         for side in SIDES:
-            estimate = _estimate(spec, strides, side, max(min_strides, spec.min_strides))
+            own = measurement_error.get(spec.id, NO_ERROR)
+            estimate = _estimate(spec, strides, side, max(min_strides, spec.min_strides), own)
             estimates[spec.id, side] = estimate
-            values.append(_value(spec.id, side, spec.unit, estimate, measurement_error.get(spec.id, 0.0)))
+            values.append(_value(spec.id, side, spec.unit, estimate, own))
     for pair in pairs.values():
         estimate = compare(pair, estimates[pair.metric, first], estimates[pair.metric, second], first, second)
-        values.append(_value(pair.id, label, pair.unit, estimate, measurement_error.get(pair.id, 0.0)))
+        values.append(_value(pair.id, label, pair.unit, estimate, measurement_error.get(pair.id, NO_ERROR)))
     return tuple(values)
 
 
@@ -88,12 +97,38 @@ def compare(pair: PairSpec, first: Estimate, second: Estimate, first_name: str, 
         value=value,
         spread=float(np.hypot(by_first * first.spread, by_second * second.spread)),
         error=float(np.hypot(by_first * first.error, by_second * second.error)),
+        freedom=min(first.freedom, second.freedom),
         n_strides=min(first.n_strides, second.n_strides),
         stride_ids=first.stride_ids + second.stride_ids,
     )
 
 
-def _estimate(spec: MetricSpec, strides: StrideSet, side: Side, min_strides: int) -> Estimate:
+def standard_error(values: FloatArray, own: OwnError) -> tuple[float, float]:
+    """Return the standard error of a median over strides, and the degrees of freedom behind it.
+
+    Parameters
+    ----------
+    values : (n_strides,)
+        One or more.
+    own : OwnError
+        Its usual spread is weighed in, as `stride_freedom` more degrees of freedom.
+
+    Notes
+    -----
+    Three or four strides tell their own spread badly: the interval of three would be 4.3 times the standard error. The
+    variance of the strides is therefore averaged with the usual one of the metric, each weighted with its degrees of
+    freedom, as in smyth_2004. Who walks much less evenly than usual still gets a wider interval.
+    """
+    count = len(values)
+    freedom = own.stride_freedom + count - 1
+    squares = float(np.sum((values - np.mean(values)) ** 2)) + own.stride_freedom * own.stride_sd**2
+    if freedom <= 0:
+        return float("nan"), 0.0
+    factor = MEDIAN_OVER_MEAN.get(count, LARGE_MEDIAN_OVER_MEAN)
+    return factor * float(np.sqrt(squares / freedom / count)), freedom
+
+
+def _estimate(spec: MetricSpec, strides: StrideSet, side: Side, min_strides: int, own: OwnError) -> Estimate:
     """Median of a metric over one limb's usable strides, or the reason why there is none."""
     part, where, refused = _usable(spec, strides, side)
     if refused is not None:
@@ -110,18 +145,45 @@ def _estimate(spec: MetricSpec, strides: StrideSet, side: Side, min_strides: int
         found = f"only {count}" if count else "no"
         reason = f"{found} whole strides {where} were found; at least {min_strides} are needed"
         return Estimate(status=status, n_strides=count, reason=reason)
-    kept = per_stride[seen]
-    spread = float(np.std(kept, ddof=1)) if count > 1 else float("nan")
-    value = float(np.median(kept))
+    estimate = _of_strides(per_stride[seen], own, _scale_sd(spec, part))
+    table = part.table[seen]
+    return replace(
+        estimate,
+        stride_ids=tuple(table["stride_id"]),
+        by_view=_by_view(table["view"].to_numpy(), table["clip_id"].to_numpy(), per_stride[seen], own),
+    )
+
+
+def _of_strides(values: FloatArray, own: OwnError, scale_sd: float = 0.0) -> Estimate:
+    """The median of some strides with its error."""
+    value = float(np.median(values))
+    error, freedom = standard_error(values, own)
     return Estimate(
         value=value,
-        spread=spread,
-        error=MEDIAN_OVER_MEAN * spread / count**0.5,
-        scale_error=abs(value) * _scale_sd(spec, part),
-        n_strides=count,
-        stride_ids=tuple(part.table["stride_id"][seen]),
-        stride_values=tuple(float(value) for value in kept),
+        spread=float(np.std(values, ddof=1)) if len(values) > 1 else float("nan"),
+        error=error,
+        scale_error=abs(value) * scale_sd,
+        freedom=freedom,
+        n_strides=len(values),
+        stride_values=tuple(float(value) for value in values),
     )
+
+
+def _by_view(
+    views: NDArray[np.object_], clips: NDArray[np.object_], values: FloatArray, own: OwnError
+) -> tuple[ViewValue, ...]:
+    """The value of each view alone, where more than one gave strides enough for an interval."""
+    found = []
+    for view in VIEWS:
+        of_view = views == view
+        if of_view.any():
+            estimate = _of_strides(values[of_view], own)
+            half = _half_interval(estimate, own)
+            n_clips = len(set(clips[of_view]))
+            low, high = estimate.value - half, estimate.value + half
+            found.append(ViewValue(view, estimate.value, low, high, estimate.n_strides, n_clips))
+    usable = tuple(one for one in found if np.isfinite(one.low))
+    return usable if len(usable) > 1 else ()
 
 
 def _usable(spec: MetricSpec, strides: StrideSet, side: Side) -> tuple[StrideSet, str, Estimate | None]:
@@ -162,14 +224,19 @@ def _scale_sd(spec: MetricSpec, strides: StrideSet) -> float:
     return float(max(known, default=0.0))
 
 
-def _value(metric: str, side: str, unit: str, estimate: Estimate, own_error: float) -> MetricValue:
-    """A metric value with its 95 % interval, from stride spread and the metric's own error."""
+def _half_interval(estimate: Estimate, own: OwnError) -> float:
+    """Half of the 95 % interval, from stride spread, the metric's own error and that of a scale."""
+    from_strides = float(student.ppf(0.975, max(1.0, estimate.freedom))) * estimate.error
+    return float(np.hypot(from_strides, 1.96 * np.hypot(own.sd, estimate.scale_error)))
+
+
+def _value(metric: str, side: str, unit: str, estimate: Estimate, own: OwnError) -> MetricValue:
+    """A metric value with its 95 % interval."""
     if estimate.status != "ok":
         return MetricValue(
             metric, side, None, unit, estimate.n_strides, None, None, None, estimate.status, estimate.reason
         )
-    from_strides = float(student.ppf(0.975, max(1, estimate.n_strides - 1))) * estimate.error
-    half = float(np.hypot(from_strides, 1.96 * np.hypot(own_error, estimate.scale_error)))
+    half = _half_interval(estimate, own)
     return MetricValue(
         metric=metric,
         side=side,
@@ -183,4 +250,5 @@ def _value(metric: str, side: str, unit: str, estimate: Estimate, own_error: flo
         reason="",
         stride_ids=estimate.stride_ids,
         stride_values=estimate.stride_values,
+        by_view=estimate.by_view,
     )

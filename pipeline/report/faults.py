@@ -30,8 +30,10 @@ from pipeline.report.words import (
     limit_words,
     metric_title,
     number_words,
+    severity_words,
     sign_words,
     unit_words,
+    view_words,
     with_unit,
 )
 
@@ -56,6 +58,9 @@ class FindingRow:
     source: str
     note: str
     error: str
+    severity: str
+    by_view: str
+    applies: bool
 
 
 @dataclass(frozen=True, slots=True)
@@ -86,6 +91,8 @@ class FaultView:
     verdict: str
     reason: str
     urgent: bool
+    severity: str
+    limits_file: str
     seen: str
     phase: str
     cannot_tell: str
@@ -135,6 +142,8 @@ class FaultMaker:
             verdict=fault.verdict,
             reason=fault.reason,
             urgent=fault.urgent,
+            severity=fault.severity,
+            limits_file=self._limits_file(fault),
             seen=definition.seen if definition else "",
             phase=definition.phase if definition else "",
             cannot_tell=definition.cannot_tell if definition else "",
@@ -163,7 +172,14 @@ class FaultMaker:
             source=self._source_words(finding.source),
             note=self.check_notes.get(finding.check, ""),
             error=with_unit(self.measurement_error.get(finding.metric), finding.unit),
+            severity=severity_words(finding.severity, finding.clear, finding.severe, finding.unit),
+            by_view=view_words(self._metric_of(finding)),
+            applies=finding.applies,
         )
+
+    def _limits_file(self, fault: Fault) -> str:
+        """Which file of limits judged a fault."""
+        return f"{fault.name}.toml, SHA-256 {fault.limits_sha256}" if fault.limits_sha256 else ""
 
     def _source_words(self, key: str) -> str:
         """A limit's source as a line for a reader."""

@@ -67,7 +67,7 @@ def build_visit(visit_folder: Path, limits: Limits, *, config_folder: Path | Non
         sources=sources,
         definitions={definition.name: definition for definition in limits.faults},
         check_notes={check.id: check.note for check in limits.checks},
-        measurement_error=limits.measurement_error,
+        measurement_error={name: own.sd for name, own in limits.measurement_error.items()},
     )
     faults = [maker.view(fault) for fault in in_reading_order(report.faults)]
     quantities = quantity_views(report, strides, layout)
@@ -76,6 +76,7 @@ def build_visit(visit_folder: Path, limits: Limits, *, config_folder: Path | Non
         "layout": layout,
         "report": report,
         "prosthetic": prosthetic_words(report.prosthetic_sides),
+        "levels": " / ".join(report.levels),
         "counts": counts_sentence(report.faults),
         "rows": rows,
         "urgent": urgent_part(rows, layout),

@@ -35,6 +35,7 @@ METRICS: tuple[Column, ...] = (
     Column("reason", "text", "", "why there is no number; empty when status is ok"),
     Column("stride_ids", "text", "", "the strides used, separated by a space"),
     Column("stride_values", "text", "see unit", "their values in the same order, separated by a space"),
+    Column("by_view", "text", "see unit", "view=value (low to high, strides), where several views gave one"),
 )
 FINDINGS: tuple[Column, ...] = (
     Column("check", "text", "", "id of the limit"),
@@ -53,6 +54,10 @@ FINDINGS: tuple[Column, ...] = (
     Column("standing", "text", "", "published, common practice, from memory or provisional"),
     Column("source", "text", "", "key of the limit's source in configs/sources.toml"),
     Column("stride_ids", "text", "", "the strides used, separated by a space"),
+    Column("severity", "text", "", "slight, clear or severe, by the two steps; empty unless the verdict is present"),
+    Column("clear", "number", "see unit", "from here on a finding is clear; empty where the limit has no steps"),
+    Column("severe", "number", "see unit", "from here on a finding is severe; empty where the limit has no steps"),
+    Column("applies", "flag", "", "the limit holds for this person and walk; if not, it has no say in the verdict"),
 )
 FAULTS: tuple[Column, ...] = (
     Column("fault", "text", "", "name of the fault"),
@@ -62,6 +67,8 @@ FAULTS: tuple[Column, ...] = (
     Column("reason", "text", "", "why it cannot be said, or what makes it borderline"),
     Column("urgent", "flag", "", "walking has to stop until it is put right"),
     Column("n_findings", "whole", "1", "findings behind the verdict"),
+    Column("severity", "text", "", "that of the severest finding; empty unless the verdict is present"),
+    Column("limits_sha256", "text", "", "hash of the file of limits that judged it"),
 )
 TABLES = {
     "strides.csv": STRIDES,
@@ -174,6 +181,9 @@ def _metrics_table(report: VisitReport) -> pd.DataFrame:
         | {
             "stride_ids": " ".join(metric.stride_ids),
             "stride_values": " ".join(repr(float(value)) for value in metric.stride_values),
+            "by_view": "; ".join(
+                f"{one.view}={one.value!r} ({one.low!r} to {one.high!r}, {one.n_strides})" for one in metric.by_view
+            ),
         }
         for metric in report.metrics
     ]
@@ -201,6 +211,8 @@ def _faults_table(report: VisitReport) -> pd.DataFrame:
             "reason": fault.reason,
             "urgent": fault.urgent,
             "n_findings": len(fault.findings),
+            "severity": fault.severity,
+            "limits_sha256": fault.limits_sha256,
         }
         for fault in report.faults
     ]

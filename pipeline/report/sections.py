@@ -48,6 +48,7 @@ class SummaryRow:
     strides: int
     reason: str
     more: str
+    severity: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -118,7 +119,7 @@ def _summary_row(
     """One fault's line: the finding that decided it, or why it cannot be said."""
     finding = leading_finding(fault)
     definition = definitions.get(fault.name)
-    others = len(fault.findings) - 1
+    others = sum(finding.applies for finding in fault.findings) - 1
     return SummaryRow(
         name=fault.name,
         file=page_name(fault.name),
@@ -134,6 +135,7 @@ def _summary_row(
         strides=finding.n_strides if finding else 0,
         reason=fault.reason or ("no finding was made" if fault.verdict == "cannot say" else ""),
         more=f"and {count_words(others, 'other finding')}" if others > 0 else "",
+        severity=fault.severity,
     )
 
 
@@ -255,7 +257,7 @@ def method_facts(report: VisitReport, limits: Limits) -> tuple[tuple[str, str], 
         ("Pose model", run.model),
         ("Pose model SHA-256", run.model_sha256),
         ("Settings SHA-256", run.settings_sha256),
-        ("Limits SHA-256", run.limits_sha256),
+        ("Limits", f"{limits.folder or 'folder not known'}, SHA-256 of all files {run.limits_sha256}"),
         (
             "Packages",
             ", ".join(f"{name} {version}" for name, version in sorted(run.package_versions.items())),

@@ -7,7 +7,7 @@ from collections.abc import Sequence
 
 from pipeline.judgement import Fault, Finding, Verdict
 from pipeline.metrics import CATALOGUE
-from pipeline.model import Side, other_side
+from pipeline.model import MetricValue, Side, other_side
 
 # Decimals worth reading, by unit; a unit that is not listed gets two.
 DECIMALS = {
@@ -144,12 +144,31 @@ def count_words(count: int, singular: str, plural: str = "") -> str:
     return f"{count} {singular}" if count == 1 else f"{count} {plural or singular + 's'}"
 
 
+def severity_words(severity: str, clear: float | None, severe: float | None, unit: str) -> str:
+    """A severity with the numbers behind it: `clear (clear from 10.0, severe from 16.0 deg)`; empty for none."""
+    steps = [(name, step) for name, step in (("clear", clear), ("severe", severe)) if step is not None]
+    if not severity or not steps:
+        return severity
+    numbers = ", ".join(f"{name} from {number_words(step, unit)}" for name, step in steps)
+    return f"{severity} ({numbers}{'' if unit == '1' else ' ' + unit})"
+
+
+def view_words(metric: MetricValue | None) -> str:
+    """The value of each view, where several gave one: `anterior 3.1 (2.0 to 4.2), posterior ...`."""
+    if metric is None:
+        return ""
+    return ", ".join(
+        f"{one.view} {number_words(one.value, metric.unit)} ({interval_words(one.low, one.high, metric.unit)}), "
+        f"{count_words(one.n_strides, 'stride')}"
+        for one in metric.by_view
+    )
+
+
 def leading_finding(fault: Fault) -> Finding | None:
-    """The finding that decided the verdict: the first with the fault's own verdict, else the first."""
-    for finding in fault.findings:
-        if finding.verdict == fault.verdict:
-            return finding
-    return fault.findings[0] if fault.findings else None
+    """The finding that decided the verdict: the severest with the fault's own verdict, else the first."""
+    order = ("severe", "clear", "slight", "")
+    own = [finding for finding in fault.findings if finding.verdict == fault.verdict and finding.applies]
+    return min(own or fault.findings, key=lambda finding: order.index(finding.severity), default=None)
 
 
 def in_reading_order(faults: Sequence[Fault]) -> list[Fault]:

@@ -1,0 +1,47 @@
+"""How fast a visit was walked, in words: sizes of almost all faults change with speed."""
+
+from __future__ import annotations
+
+import pandas as pd
+
+from pipeline.model import SIDES, MetricValue, StrideSet
+
+# Cadences of a visit's clips that differ by more than this are not one pace. Own choice: the step-to-step spread of an
+# even walk is 2 to 3 % (from memory).
+ONE_PACE_SHARE = 0.10
+
+
+def pace_notes(strides: StrideSet, values: tuple[MetricValue, ...]) -> tuple[str, ...]:
+    """Return the pace of a visit, and a caution where its clips were walked at different ones.
+
+    Parameters
+    ----------
+    strides : StrideSet
+        All strides of the visit.
+    values : tuple of MetricValue
+        From `metrics.estimates.run_metrics`; the mean of both limbs is told.
+    """
+    parts = [_mean(values, "walking_speed", "{:.2f} m/s"), _mean(values, "walking_speed_legs", "{:.2f} leg lengths/s")]
+    parts += [_mean(values, "froude_number", "Froude number {:.2f}"), _mean(values, "cadence", "{:.0f} steps/min")]
+    known = [part for part in parts if part]
+    notes = [f"Walked at {', '.join(known)}."] if known else []
+    cadence = clip_cadences(strides.table)
+    if len(cadence) > 1 and cadence.max() > (1.0 + ONE_PACE_SHARE) * cadence.min():
+        listed = ", ".join(f"{clip} {value:.0f}" for clip, value in cadence.items())
+        notes.append(
+            f"The clips were not walked at one pace (steps/min: {listed}). Sizes of faults change with speed: do not "
+            "set values of one view against those of another."
+        )
+    return tuple(notes)
+
+
+def clip_cadences(table: pd.DataFrame) -> pd.Series:
+    """Return the median cadence of each clip with used strides, by clip id. [steps/min]"""
+    used = table[table["use"].astype(bool)]
+    return (120.0 / (used["end_s"] - used["start_s"])).groupby(used["clip_id"], sort=True).median()
+
+
+def _mean(values: tuple[MetricValue, ...], metric: str, words: str) -> str:
+    """The mean of both limbs' values in words; empty where no limb has one."""
+    known = [one.value for one in values if one.metric == metric and one.side in SIDES and one.value is not None]
+    return words.format(sum(known) / len(known)) if known else ""

@@ -1,0 +1,112 @@
+"""How strides become a value with an interval: the error of a median, the usual spread, views side by side."""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+import pytest
+from scipy import integrate, stats
+
+from pipeline.judgement import OwnError
+from pipeline.metrics.estimates import LARGE_MEDIAN_OVER_MEAN, MEDIAN_OVER_MEAN, run_metrics, standard_error
+from pipeline.metrics.registry import Family
+from pipeline.model import FloatArray, MetricValue, StrideSet
+from pipeline.tables import STRIDES, empty_table
+
+SIZES = Family("sizes")
+
+
+@SIZES.metric(title="Size", unit="deg", views=("anterior", "posterior"), needs=("size_deg",), source="definition")
+def size(strides: StrideSet) -> FloatArray:
+    """The first point of a curve."""
+    return strides.curves["size_deg"][:, 0]
+
+
+def strides_of(sizes: dict[str, list[float]]) -> StrideSet:
+    """Strides of the left limb with given sizes, by view."""
+    rows = [
+        {
+            "stride_id": f"{view}:left:1.{i}", "clip_id": view, "view": view, "side": "left", "near": False,
+            "pass_number": 1, "start_s": float(i), "end_s": i + 1.1, "fps": 30.0, "use": True, "leg_sure": True,
+            "why_not": "",
+        }
+        for view, values in sizes.items() for i in range(len(values))
+    ]  # fmt: skip
+    table = pd.concat([empty_table(STRIDES), pd.DataFrame(rows)], ignore_index=True)
+    table[["use", "near", "leg_sure"]] = table[["use", "near", "leg_sure"]].astype(bool)
+    curve = np.repeat(np.concatenate([*sizes.values()])[:, None], 101, axis=1)
+    return StrideSet(table, {"size_deg": curve})
+
+
+def left(sizes: dict[str, list[float]], own: OwnError) -> MetricValue:
+    """The left limb's value."""
+    values = run_metrics(
+        SIZES.specs, {}, strides_of(sizes), prosthetic_sides=(), min_strides=3, measurement_error={"size": own}
+    )
+    return next(value for value in values if value.side == "left")
+
+
+@pytest.mark.parametrize("count", [3, 5, 7, 9])
+def test_error_of_a_median_of_few_normal_values(count: int) -> None:
+    """Worked out anew: the middle one of an odd count has a known density (textbook); its variance by integration."""
+    half = (count - 1) // 2
+    scale = 1.0 / (2 * integrate.quad(lambda x: _density(x, half), 0, 8)[0])
+    variance = 2 * scale * integrate.quad(lambda x: x**2 * _density(x, half), 0, 8)[0]
+    assert MEDIAN_OVER_MEAN[count] == pytest.approx(np.sqrt(variance * count), abs=0.002)
+
+
+@pytest.mark.parametrize("count", [4, 6, 8, 10])
+def test_error_of_a_median_of_an_even_count(count: int) -> None:
+    """By a draw of 400,000: its own error is 0.2 %."""
+    drawn = np.random.default_rng(count).standard_normal((400_000, count))
+    assert MEDIAN_OVER_MEAN[count] == pytest.approx(np.median(drawn, axis=1).std() * np.sqrt(count), rel=0.006)
+
+
+def _density(x: float, half: int) -> float:
+    """The density of the middle one of 2 half + 1 values, up to a factor."""
+    below = float(stats.norm.cdf(x))
+    return float(stats.norm.pdf(x)) * (below * (1 - below)) ** half
+
+
+def test_standard_error_by_hand() -> None:
+    """9, 10, 11 spread by 1 with two degrees of freedom; the usual spread 2 counts as four: (4 x 4 + 2 x 1) / 6 = 3."""
+    error, freedom = standard_error(np.array([9.0, 10.0, 11.0]), OwnError(stride_sd=2.0, stride_freedom=4.0))
+    assert (error, freedom) == (pytest.approx(1.160 * np.sqrt(3.0 / 3)), 6.0)
+    alone, freedom = standard_error(np.array([9.0, 10.0, 11.0]), OwnError())
+    assert (alone, freedom) == (pytest.approx(1.160 / np.sqrt(3)), 2.0)
+    many, _ = standard_error(np.tile([9.0, 11.0], 50), OwnError())
+    assert many == pytest.approx(LARGE_MEDIAN_OVER_MEAN * np.sqrt(100 / 99) / 10)
+
+
+def test_interval_by_hand() -> None:
+    """Student's factor for six degrees of freedom is 2.447 (printed tables); the own error 0.5 adds 1.96 x 0.5."""
+    value = left({"anterior": [9.0, 10.0, 11.0]}, OwnError(0.5, 2.0, 4.0))
+    assert value.value == 10.0 and value.high is not None
+    assert value.high - 10.0 == pytest.approx(np.hypot(2.447 * 1.160, 0.98), rel=1e-3)
+    assert value.spread == pytest.approx(1.0), "the spread shown is that of the strides alone"
+
+
+def test_the_interval_holds_the_true_value_in_95_percent_of_walks() -> None:
+    """4,000 walks of four strides whose spread differs from walker to walker as the usual spread supposes."""
+    rng = np.random.default_rng(11)
+    own = OwnError(0.7, 2.0, 5.0)
+    inside = 0
+    for _ in range(4000):
+        spread = own.stride_sd * np.sqrt(own.stride_freedom / rng.chisquare(own.stride_freedom))
+        centre = rng.normal(0.0, own.sd)
+        error, freedom = standard_error(values := centre + spread * rng.standard_normal(4), own)
+        half = np.hypot(stats.t.ppf(0.975, freedom) * error, 1.96 * own.sd)
+        inside += abs(np.median(values)) <= half
+    assert inside / 4000 == pytest.approx(0.95, abs=0.015)
+
+
+def test_views_stand_side_by_side_and_the_value_counts_every_stride_once() -> None:
+    """By hand: five strides about 10 from the front, three about 20 from behind: the median of all eight is 10.75."""
+    sizes = {"anterior": [9.0, 9.5, 10.0, 10.5, 11.0], "posterior": [19.0, 20.0, 21.0]}
+    value = left(sizes, OwnError(0.5, 1.0, 4.0))
+    assert (value.value, value.n_strides) == (10.75, 8)
+    front, back = value.by_view
+    assert (front.view, front.value, front.n_strides, front.n_clips) == ("anterior", 10.0, 5, 1)
+    assert (back.view, back.value, back.n_strides) == ("posterior", 20.0, 3)
+    assert front.high < back.low
+    assert left({"anterior": sizes["anterior"]}, OwnError(0.5)).by_view == ()
