@@ -55,7 +55,52 @@ def ensure_set(
     """
     study = folder / f"seed-{seed}" / part
     try:
-        _variety().make_set(study, seed, count, part=part, workers=workers, say=say)
+        _generator("variety").make_set(study, seed, count, part=part, workers=workers, say=say)
+    except (ValueError, RuntimeError) as error:
+        raise StageError(ITEM, str(error).rstrip(".")) from error
+    return study
+
+
+def ensure_walks(
+    folder: Path,
+    seed: int,
+    part: str,
+    *,
+    per_size: int,
+    without: int,
+    several: int,
+    only: tuple[str, ...] = (),
+    workers: int = 1,
+    say: Callable[[str], object] = print,
+) -> Path:
+    """Return the study of walkers with known faults, one visit each; clips that are missing are rendered.
+
+    Parameters
+    ----------
+    folder : Path
+        Holds one study for each seed and half.
+    seed : int
+    part : "tuning" or "test"
+        The halves show different people; the test half is for the last measurement only.
+    per_size, without, several : int
+        Walkers for each fault and size, without any fault, and with several at once. More of them keeps what is there.
+    only : tuple of str
+        Faults to show; empty is all.
+
+    Returns
+    -------
+    Path
+        As for `ensure_set`, and `walks.csv`: what each walker shows.
+
+    Raises
+    ------
+    StageError
+        As for `ensure_set`.
+    """
+    study = folder / f"faults-{seed}" / part
+    counts = {"per_size": per_size, "without": without, "several": several}
+    try:
+        _generator("fault_set").make_fault_set(study, seed, part=part, **counts, only=only, workers=workers, say=say)
     except (ValueError, RuntimeError) as error:
         raise StageError(ITEM, str(error).rstrip(".")) from error
     return study
@@ -66,8 +111,8 @@ def truth_path(study: Path, relative_path: str) -> Path:
     return study / "truth" / f"{Path(relative_path).stem}.truth.json"
 
 
-def _variety() -> ModuleType:
-    """The generator's module of varied clips."""
+def _generator(name: str) -> ModuleType:
+    """A module of the clip generator."""
     if not (GENERATOR_HOME / "generator" / "variety.py").is_file():
         raise StageError(
             ITEM,
@@ -85,4 +130,4 @@ def _variety() -> ModuleType:
         )
     if str(GENERATOR_HOME) not in sys.path:
         sys.path.insert(0, str(GENERATOR_HOME))
-    return importlib.import_module("generator.variety")
+    return importlib.import_module(f"generator.{name}")

@@ -1,0 +1,156 @@
+"""What the pipeline says of walkers with known faults, beside what their true joints say; one row a visit and fault."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+
+from pipeline.bench.errors import clip_folder
+from pipeline.bench.truth import load_truth
+from pipeline.checks import Person
+from pipeline.config import Settings
+from pipeline.judgement import Fault, Finding, Limits
+from pipeline.metrics import CATALOGUE, COMPARISONS, METRICS
+from pipeline.metrics.estimates import run_metrics
+from pipeline.model import Clip, MetricValue, Side
+from pipeline.stages import judge_visit
+from pipeline.strides import join, load
+
+Walk = dict[str, str]
+
+
+@dataclass(frozen=True, slots=True)
+class Judged:
+    """One visit of the benchmark: the injected faults, and the values and verdicts found and true."""
+
+    subject: str
+    label: str
+    injected: frozenset[str]
+    sides: tuple[Side, ...]
+    found: tuple[MetricValue, ...]
+    true: dict[tuple[str, str], float | None]
+    faults: tuple[Fault, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class WalkedStudy:
+    """The measured clips of a benchmark run.
+
+    Attributes
+    ----------
+    clips : list of Clip
+        All of the manifest.
+    done : set of str
+        Clip ids that gave strides; the others were refused.
+    walks : dict of subject to its rows of `walks.csv`
+        What was injected, one row a fault.
+    out : Path
+        Results of the run.
+    truth_files : dict of clip id to Path
+    """
+
+    clips: list[Clip]
+    done: set[str]
+    walks: dict[str, list[Walk]]
+    out: Path
+    truth_files: dict[str, Path]
+
+
+def judge_walks(study: WalkedStudy, settings: Settings, limits: Limits) -> Iterator[Judged]:
+    """Yield every walk judged from its saved strides; of one whose clips were all refused nothing can be said."""
+    for subject, rows in study.walks.items():
+        own = [clip for clip in study.clips if clip.subject == subject]
+        if not own:
+            continue
+        sides = own[0].prosthetic_sides
+        strides = join([load(clip_folder(study.out, clip)) for clip in own if clip.clip_id in study.done])
+        found, faults = judge_visit(strides, Person(sides), settings, limits)
+        true_strides = join([load_truth(study.truth_files[clip.clip_id]).strides for clip in own])
+        true = run_metrics(
+            METRICS, COMPARISONS, true_strides, prosthetic_sides=sides, min_strides=1, measurement_error={}
+        )
+        yield Judged(
+            subject=subject,
+            label=rows[0]["size"],
+            injected=frozenset(row["fault"] for row in rows if row["wanted"]),
+            sides=sides,
+            found=found,
+            true={(value.metric, value.side): value.value for value in true},
+            faults=faults,
+        )
+
+
+def verdict_rows(judged: list[Judged]) -> pd.DataFrame:
+    """Return one row for each visit and fault.
+
+    Columns: subject, label, injected (this fault was), alone (no other was), fault, verdict, beyond (by how much the
+    true value of the leading finding lies beyond the limit, in units of the metric; negative within; NaN where no truth
+    is known), metric, true, found, unit.
+    """
+    rows = []
+    for visit in judged:
+        for fault in visit.faults:
+            lead = _furthest(visit, fault)
+            rows.append(
+                {
+                    "subject": visit.subject,
+                    "label": visit.label,
+                    "injected": fault.name in visit.injected,
+                    "alone": visit.injected == {fault.name},
+                    "others": bool(visit.injected - {fault.name}),
+                    "fault": fault.name,
+                    "verdict": fault.verdict,
+                    "reason": fault.reason,
+                    "metric": lead[0].metric if lead else "",
+                    "unit": lead[0].unit if lead else "",
+                    "beyond": lead[1] if lead else np.nan,
+                    "true": visit.true.get((lead[0].metric, lead[0].side)) if lead else np.nan,
+                    "found": lead[0].value if lead else np.nan,
+                }
+            )
+    return pd.DataFrame(rows)
+
+
+def value_rows(judged: list[Judged]) -> pd.DataFrame:
+    """Return each metric's found and true value of each visit and limb, in the form of `errors.value_errors`."""
+    rows = []
+    for visit in judged:
+        for found in visit.found:
+            truth = visit.true.get((found.metric, found.side))
+            if truth is None or found.status == "wrong_view":
+                continue
+            limb = found.side
+            if limb in ("left", "right"):
+                limb = "prosthetic" if limb in visit.sides else "sound"
+            rows.append(
+                {
+                    "visit": visit.subject,
+                    "metric": found.metric,
+                    "limb": limb,
+                    "unit": CATALOGUE[found.metric].unit,
+                    "true": truth,
+                    "found": found.value,
+                    "low": found.low,
+                    "high": found.high,
+                    "error": np.nan if found.value is None else found.value - truth,
+                    "strides": found.n_strides,
+                    "spread": np.nan if found.spread is None else found.spread,
+                    "compared": found.metric in COMPARISONS,
+                    "status": found.status,
+                }
+            )
+    return pd.DataFrame(rows)
+
+
+def _furthest(visit: Judged, fault: Fault) -> tuple[Finding, float] | None:
+    """The finding whose true value lies furthest beyond its limit, and by how much; None without any truth."""
+    known = []
+    for finding in fault.findings:
+        true = visit.true.get((finding.metric, finding.side))
+        if finding.applies and true is not None:
+            known.append((finding, (true - finding.limit) * (1.0 if finding.direction == "above" else -1.0)))
+    return max(known, key=lambda pair: pair[1] / (abs(pair[0].limit) or 1.0), default=None)

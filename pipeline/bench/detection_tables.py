@@ -1,0 +1,188 @@
+"""Tables of the detection benchmark: how often each fault is found, missed, or said of a walker who has none."""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+from scipy.optimize import minimize
+from scipy.special import expit, logit
+
+from pipeline.model import FloatArray
+
+SIZES = ("mild", "clear", "severe")
+FOUND_SHARE = 0.8
+# A gentle pull towards no effect, so that walkers of whom all or none are found give a finite size: as one walker that
+# says nothing. Own choice.
+PULL = 0.05
+
+
+def detection_table(verdicts: pd.DataFrame) -> pd.DataFrame:
+    """Return for each fault and size: visits, true sizes, verdicts, sensitivity; of walkers with that fault alone.
+
+    Sensitivity is the share of all visits with the fault whose verdict is `present`; `cannot say` counts as missed.
+    """
+    rows = []
+    injected = verdicts[verdicts["alone"]]
+    for fault in injected["fault"].unique():
+        for label in SIZES:
+            group = injected[(injected["fault"] == fault) & (injected["label"] == label)]
+            if len(group):
+                rows.append(
+                    {"fault": fault, "size": label} | _sizes(group) | _counts(group) | _share(group, "sensitivity")
+                )
+    return pd.DataFrame(rows)
+
+
+def alarm_table(verdicts: pd.DataFrame) -> pd.DataFrame:
+    """Return for each fault: verdicts over the visits without any fault, and the share of false alarms.
+
+    *really beyond* counts visits whose true value lies beyond the limit although nothing was injected.
+    """
+    without = verdicts[verdicts["label"] == "none"]
+    rows = []
+    for fault, group in without.groupby("fault", sort=False):
+        beyond = int((group["beyond"] > 0).sum())
+        rows.append({"fault": fault} | _counts(group) | _share(group, "false alarms") | {"really beyond": beyond})
+    return pd.DataFrame(rows)
+
+
+def smallest_table(verdicts: pd.DataFrame) -> pd.DataFrame:
+    """Return for each fault the true size from which 80 % of the walkers are found, by a logistic curve."""
+    rows = []
+    for fault, group in verdicts[verdicts["alone"]].groupby("fault", sort=False):
+        metric = group["metric"].mode().iloc[0]
+        own = group[(group["metric"] == metric) & group["beyond"].notna()]
+        size = size_found(own["beyond"].to_numpy(dtype=float), (own["verdict"] == "present").to_numpy())
+        # Two limits, one for each direction, have one size beyond them.
+        rows.append(
+            {"fault": fault, "metric": metric, "unit": own["unit"].iloc[0] if len(own) else "", "n": len(own)}
+            | {"found in 80 % from this far beyond the limit": size, "smallest tried": own["beyond"].min()}
+        )
+    return pd.DataFrame(rows)
+
+
+def size_found(beyond: FloatArray, found: FloatArray) -> float:
+    """Return the size at which a logistic curve through found or not found reaches 80 %; NaN when it does nowhere.
+
+    Parameters
+    ----------
+    beyond : (n_walkers,)
+        True size beyond the limit.
+    found : (n_walkers,) bool
+    """
+    spread = float(np.std(beyond)) if len(beyond) else 0.0
+    if len(beyond) < 3 or spread == 0 or not np.any(found):
+        return float("nan")
+    centre = float(np.mean(beyond))
+    scaled = (beyond - centre) / spread
+
+    def loss(parameters: FloatArray) -> float:
+        level, slope = parameters
+        chance = np.clip(expit(level + slope * scaled), 1e-9, 1 - 1e-9)
+        return float(-np.sum(np.where(found, np.log(chance), np.log(1 - chance))) + PULL * slope**2)
+
+    level, slope = minimize(loss, np.array([0.0, 1.0]), method="Nelder-Mead").x
+    if slope <= 0:
+        return float(np.min(beyond)) if np.mean(found) >= FOUND_SHARE else float("nan")
+    size = centre + spread * (float(logit(FOUND_SHARE)) - level) / slope
+    # Beyond what was tried the curve is a guess.
+    return float("nan") if size > np.max(beyond) else float(max(size, np.min(beyond)))
+
+
+def confusion_table(verdicts: pd.DataFrame) -> pd.DataFrame:
+    """Return which other faults are called present in walkers with one clear or severe fault.
+
+    *really beyond* is in how many of these the true value lies beyond that limit too: one movement may be two faults.
+    """
+    rows = []
+    chosen = verdicts[verdicts["label"].isin(["clear", "severe"])]
+    for injected in chosen.loc[chosen["alone"], "fault"].unique():
+        subjects = chosen.loc[chosen["alone"] & (chosen["fault"] == injected), "subject"]
+        others = chosen[chosen["subject"].isin(subjects) & (chosen["fault"] != injected)]
+        for fault, group in others.groupby("fault", sort=False):
+            present = group["verdict"] == "present"
+            if present.any():
+                rows.append(
+                    {
+                        "injected": injected, "also called present": fault, "visits": int(present.sum()),
+                        "of": len(group), "really beyond": int((present & (group["beyond"] > 0)).sum()),
+                    }
+                )  # fmt: skip
+    return pd.DataFrame(rows, columns=["injected", "also called present", "visits", "of", "really beyond"])
+
+
+def several_table(verdicts: pd.DataFrame) -> pd.DataFrame:
+    """Return for walkers with several faults at once: how many of the injected ones were found, by fault."""
+    chosen = verdicts[(verdicts["label"] == "several") & verdicts["injected"]]
+    rows = []
+    for fault, group in chosen.groupby("fault", sort=False):
+        rows.append({"fault": fault} | _counts(group) | _share(group, "sensitivity"))
+    return pd.DataFrame(rows)
+
+
+def goal_rows(verdicts: pd.DataFrame, own_errors: dict[str, float]) -> pd.DataFrame:
+    """Return the goals of detection beside what was reached, one row a fault.
+
+    Parameters
+    ----------
+    own_errors : dict of metric to float
+        Standard deviation of each metric's own error. The goal for *mild* holds where mild lies at least twice that
+        beyond the limit.
+    """
+    detected, alarms = detection_table(verdicts), alarm_table(verdicts)
+    rows = []
+    for fault in verdicts["fault"].unique():
+        of_fault = detected[detected["fault"] == fault].set_index("size") if len(detected) else pd.DataFrame()
+        mild = verdicts[verdicts["alone"] & (verdicts["fault"] == fault) & (verdicts["label"] == "mild")]
+        metric = mild["metric"].mode().iloc[0] if len(mild) else ""
+        far = len(mild) and mild["beyond"].median() >= 2 * own_errors.get(metric, 0.0)
+        none = alarms[alarms["fault"] == fault] if len(alarms) else pd.DataFrame()
+        clean = verdicts[(verdicts["fault"] == fault) & (verdicts["label"] == "none")]
+        rows.append(
+            {
+                "fault": fault,
+                "clear, goal 0.95": _at(of_fault, "clear"),
+                "mild, goal 0.80": _at(of_fault, "mild") if far else np.nan,
+                "mild is at least twice the own error": "yes" if far else "no",
+                "false alarms, goal 5 %": none["false alarms"].iloc[0] if len(none) else "-",
+                "cannot say without a fault, goal 10 %": _percent(clean["verdict"] == "cannot say"),
+            }
+        )
+    return pd.DataFrame(rows)
+
+
+def _percent(flags: pd.Series) -> str:
+    """Share of true ones."""
+    return f"{flags.mean():.0%}" if len(flags) else "-"
+
+
+def _at(table: pd.DataFrame, label: str) -> float:
+    """Sensitivity at a size."""
+    if label not in table.index:
+        return float("nan")
+    present, visits = table["present"].astype(float), table["visits"].astype(float)
+    return float((present / visits)[label])
+
+
+def _counts(group: pd.DataFrame) -> dict[str, int]:
+    """Visits by verdict."""
+    counts = {"visits": len(group)}
+    for verdict in ("present", "borderline", "not seen", "cannot say"):
+        counts[verdict] = int((group["verdict"] == verdict).sum())
+    return counts
+
+
+def _share(group: pd.DataFrame, name: str) -> dict[str, str]:
+    """Share called present with its 95 % interval (Wilson 1927, from memory)."""
+    n, share, z = len(group), float((group["verdict"] == "present").mean()), 1.96
+    centre = (share + z**2 / (2 * n)) / (1 + z**2 / n)
+    half = z / (1 + z**2 / n) * np.sqrt(share * (1 - share) / n + z**2 / (4 * n**2))
+    return {name: f"{share:.0%} ({max(0.0, centre - half):.0%} to {min(1.0, centre + half):.0%})"}
+
+
+def _sizes(group: pd.DataFrame) -> dict[str, object]:
+    """Median of the true sizes."""
+    metric = group["metric"].mode().iloc[0]
+    own = group[group["metric"] == metric]
+    true, found = own["true"].astype(float), own["found"].astype(float)
+    return {"metric": metric, "unit": own["unit"].iloc[0], "true": true.median(), "found": found.median()}

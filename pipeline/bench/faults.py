@@ -1,0 +1,126 @@
+"""Detection of faults in rendered walkers whose faults are known."""
+
+from __future__ import annotations
+
+import csv
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from pipeline.batch import run_study
+from pipeline.bench.accuracy import PartChoice
+from pipeline.bench.clip_set import ensure_walks, truth_path
+from pipeline.bench.detection import WalkedStudy, judge_walks, value_rows, verdict_rows
+from pipeline.bench.detection_tables import (
+    alarm_table,
+    confusion_table,
+    detection_table,
+    goal_rows,
+    several_table,
+    smallest_table,
+)
+from pipeline.bench.own_error import write_own_errors
+from pipeline.bench.tables import markdown, value_table
+from pipeline.config import ModelChoice, load_settings, with_model
+from pipeline.isolate import Tell
+from pipeline.jobs import VisitJob
+from pipeline.judgement import VisitReport
+from pipeline.manifest import read_manifest
+from pipeline.store import write_json, write_text
+from pipeline.thresholds import load_limits
+
+INTRODUCTION = """# Detection of faults in rendered walkers
+
+Printed by `python -m pipeline bench faults` on {day}, version {version}, {model} model, {what}: {walks} visits,
+{done} of {clips} clips measured, the others refused. The walkers are rendered, so what they show is known exactly; their
+people, light and cloth are easier than real ones, and each fault is made in one way only. This is no validation: it
+says what the pipeline can see, not how often it will be right on patients.
+
+*present* means that the whole 95 % interval lies beyond the limit. *true* and *found* are medians. Sensitivity counts
+`borderline` and `cannot say` as missed. A visit with one fault has only the clips that show it; visits without a fault
+have two side views, one from the front and one from behind."""
+
+
+def faults(
+    part: Annotated[
+        PartChoice, typer.Option(help="Half of the walkers; the test half is for the last measurement only.")
+    ] = PartChoice.tuning,
+    seed: Annotated[int, typer.Option(help="Seed of the walkers.")] = 2,
+    per_size: Annotated[int, typer.Option(min=0, help="Walkers for each fault and size.")] = 12,
+    without: Annotated[int, typer.Option(min=0, help="Walkers without a fault.")] = 40,
+    several: Annotated[int, typer.Option(min=0, help="Walkers with several faults at once.")] = 20,
+    only: Annotated[str, typer.Option(help="Faults to show, with commas between; empty is all.")] = "",
+    out: Annotated[Path, typer.Option(help="Results; what is unchanged is used again.")] = Path("results"),
+    model: Annotated[ModelChoice, typer.Option(help="Pose model.")] = ModelChoice.heavy,
+    limits: Annotated[Path | None, typer.Option(help="Folder with limits of your own.")] = None,
+    write: Annotated[Path | None, typer.Option(help="Also write the tables to this file.")] = None,
+    own_errors: Annotated[
+        Path | None, typer.Option(help="Also write the measured own errors into this measurement_error.toml.")
+    ] = None,
+) -> None:
+    """Print sensitivity, false alarms, the smallest size found and confusion between faults, for every fault.
+
+    A clip takes about half a minute of computing; all walkers of a half are about 1,200 clips.
+    """
+    chosen = tuple(name.strip() for name in only.split(",") if name.strip())
+    study = ensure_walks(
+        out / "clips", seed, part.value, per_size=per_size, without=without, several=several, only=chosen, workers=2,
+        say=typer.echo,
+    )  # fmt: skip
+    settings, loaded = with_model(load_settings(), model), load_limits(limits)
+    folder = out / f"faults-{seed}-{part.value}"
+    result = run_study(study, folder, settings=settings, limits=loaded, visit_work=without_pages)
+    clips = read_manifest(study)
+    walked = WalkedStudy(
+        clips=clips,
+        done={one.clip_id for one in result.clips if one.state == "done"},
+        walks=_walks(study),
+        out=folder,
+        truth_files={clip.clip_id: truth_path(study, clip.relative_path) for clip in clips},
+    )
+    judged = list(judge_walks(walked, settings, loaded))
+    verdicts, values = verdict_rows(judged), value_rows(judged)
+    introduction = INTRODUCTION.format(
+        day=result.run.started[:10], version=result.run.code_version, model=settings.landmarks.model,
+        what=f"the {part.value} half, seed {seed}", walks=len(judged), done=len(walked.done), clips=len(clips),
+    )  # fmt: skip
+    own = {name: error.sd for name, error in loaded.measurement_error.items()}
+    tables = {
+        "Goals": goal_rows(verdicts, own),
+        "Walkers with one fault": detection_table(verdicts),
+        "Walkers without a fault": alarm_table(verdicts),
+        "Smallest size found": smallest_table(verdicts),
+        "Walkers with several faults": several_table(verdicts),
+        "Confusion: other faults called present in clear and severe walkers with one fault": confusion_table(verdicts),
+        "Metrics": value_table(values),
+    }
+    failed = [f"- {one.clip_id}: {one.message}" for one in result.clips if one.state != "done"]
+    refused = ["Not measured:\n\n" + "\n".join(failed)] if failed else []
+    sections = [introduction, *(f"### {name}\n\n{markdown(table)}" for name, table in tables.items()), *refused]
+    text = "\n\n".join(sections)
+    typer.echo(text)
+    if write is not None:
+        write_text(write, text + "\n")
+    if own_errors is not None:
+        write_own_errors(own_errors, values, f"the {part.value} half of the fault walkers, seed {seed}")
+
+
+def without_pages(job: VisitJob, tell: Tell) -> str:
+    """Stand in for the work on a visit: the walks are judged here, from the strides of their clips."""
+    report = VisitReport(
+        subject=job.subject, visit=job.visit, visit_date=job.visit_date, prosthetic_sides=job.person.prosthetic_sides,
+        changes=job.changes, clips=job.results, quality={}, metrics=(), faults=(), run=job.run,
+    )  # fmt: skip
+    write_json(job.folder / "visit.json", report)
+    write_text(job.folder / "visit.html", "")
+    return ""
+
+
+def _walks(study: Path) -> dict[str, list[dict[str, str]]]:
+    """What each walker shows, by subject."""
+    walks: dict[str, list[dict[str, str]]] = {}
+    with (study / "walks.csv").open(encoding="utf-8", newline="") as file:
+        for row in csv.DictReader(file):
+            walks.setdefault(row["subject"], []).append(row)
+    return walks

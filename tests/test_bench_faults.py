@@ -1,0 +1,102 @@
+"""The tables of the detection benchmark, by hand."""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from pipeline.bench.detection_tables import (
+    alarm_table,
+    confusion_table,
+    detection_table,
+    goal_rows,
+    several_table,
+    size_found,
+    smallest_table,
+)
+
+# Subject, label, injected faults, and for vaulting and hip hiking: verdict, true size beyond the limit.
+VISITS = [
+    ("F1", "mild", {"vaulting"}, ("borderline", 0.5), ("not seen", -3.0)),
+    ("F2", "mild", {"vaulting"}, ("present", 0.6), ("not seen", -3.0)),
+    ("F3", "clear", {"vaulting"}, ("present", 2.5), ("present", 0.4)),
+    ("F4", "clear", {"vaulting"}, ("present", 2.6), ("present", -1.0)),
+    ("F5", "clear", {"vaulting"}, ("cannot say", 2.7), ("not seen", -2.0)),
+    ("F6", "clear", {"vaulting"}, ("present", 2.8), ("not seen", -2.0)),
+    ("N1", "none", set(), ("not seen", -1.0), ("present", -0.5)),
+    ("N2", "none", set(), ("cannot say", -1.2), ("present", 0.1)),
+    ("S1", "several", {"vaulting", "hip_hiking"}, ("present", 3.0), ("not seen", 2.0)),
+]
+
+
+def verdicts() -> pd.DataFrame:
+    """One row a visit and fault."""
+    rows = []
+    for subject, label, injected, *said in VISITS:
+        for fault, (verdict, beyond) in zip(("vaulting", "hip_hiking"), said, strict=True):
+            rows.append(
+                {
+                    "subject": subject, "label": label, "injected": fault in injected, "alone": injected == {fault},
+                    "others": bool(injected - {fault}), "fault": fault, "verdict": verdict, "reason": "",
+                    "metric": fault + "_size", "unit": "deg", "beyond": beyond, "true": beyond + 1.5,
+                    "found": beyond + 1.4,
+                }
+            )  # fmt: skip
+    return pd.DataFrame(rows)
+
+
+def test_what_cannot_be_said_counts_as_missed() -> None:
+    table = detection_table(verdicts()).set_index("size")
+    assert table.loc["mild", ["visits", "present", "borderline"]].tolist() == [2, 1, 1]
+    assert table.loc["clear", ["visits", "present", "cannot say"]].tolist() == [4, 3, 1]
+    # Wilson's interval of 3 of 4, printed in tables: 30 to 95 %.
+    assert table.loc["clear", "sensitivity"] == "75% (30% to 95%)"
+    assert table.loc["clear", "true"] == pytest.approx(1.5 + 2.65)
+
+
+def test_false_alarms_are_those_of_walkers_without_any_fault() -> None:
+    table = alarm_table(verdicts()).set_index("fault")
+    assert table.loc["vaulting", ["visits", "present", "cannot say"]].tolist() == [2, 0, 1]
+    assert table.loc["hip_hiking", "present"] == 2
+    assert table.loc["hip_hiking", "really beyond"] == 1
+
+
+def test_a_fault_called_beside_the_injected_one_is_told_with_what_is_true() -> None:
+    (row,) = confusion_table(verdicts()).to_dict("records")
+    assert row == {
+        "injected": "vaulting", "also called present": "hip_hiking", "visits": 2, "of": 4, "really beyond": 1
+    }  # fmt: skip
+
+
+def test_several_faults_are_counted_one_by_one() -> None:
+    table = several_table(verdicts()).set_index("fault")
+    assert (table.loc["vaulting", "present"], table.loc["hip_hiking", "present"]) == (1, 0)
+
+
+def test_goals_leave_out_a_mild_size_within_twice_the_own_error() -> None:
+    rows = goal_rows(verdicts(), {"vaulting_size": 0.2}).set_index("fault")
+    assert rows.loc["vaulting", "clear, goal 0.95"] == 0.75
+    assert rows.loc["vaulting", "mild, goal 0.80"] == 0.5
+    assert rows.loc["vaulting", "cannot say without a fault, goal 10 %"] == "50%"
+    # The median true size of the mild ones lies 0.55 beyond the limit, less than 2 x 0.3.
+    rows = goal_rows(verdicts(), {"vaulting_size": 0.3}).set_index("fault")
+    assert np.isnan(rows.loc["vaulting", "mild, goal 0.80"])
+    assert rows.loc["vaulting", "mild is at least twice the own error"] == "no"
+
+
+def test_smallest_size_is_where_a_known_logistic_curve_reaches_80_percent() -> None:
+    """4,000 walkers found with chance 1 / (1 + exp(-(size - 2) / 0.5)): 80 % at 2 + 0.5 ln 4 = 2.693."""
+    rng = np.random.default_rng(5)
+    beyond = rng.uniform(0, 5, 4000)
+    found = rng.random(4000) < 1 / (1 + np.exp(-(beyond - 2) / 0.5))
+    assert size_found(beyond, found) == pytest.approx(2 + 0.5 * np.log(4), abs=0.08)
+
+
+def test_no_size_is_made_up_beyond_what_was_tried() -> None:
+    beyond = np.array([1.0, 2.0, 3.0, 4.0])
+    assert np.isnan(size_found(beyond, np.array([False, False, False, False])))
+    assert np.isnan(size_found(beyond, np.array([True, False, True, False])))
+    assert size_found(beyond, np.array([True, True, True, True])) == 1.0
+    table = smallest_table(verdicts())
+    assert table["n"].tolist() == [6]
