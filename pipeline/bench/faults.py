@@ -33,9 +33,9 @@ from pipeline.thresholds import load_limits
 INTRODUCTION = """# Detection of faults in rendered walkers
 
 Printed by `python -m pipeline bench faults` on {day}, version {version}, {model} model, {what}: {walks} visits,
-{done} of {clips} clips measured, the others refused. The walkers are rendered, so what they show is known exactly; their
-people, light and cloth are easier than real ones, and each fault is made in one way only. This is no validation: it
-says what the pipeline can see, not how often it will be right on patients.
+{done} of {clips} clips measured, the others refused. The walkers are rendered, so what they show is known exactly;
+their people, light and cloth are easier than real ones, and each fault is made in one way only. This is no
+validation: it says what the pipeline can see, not how often it will be right on patients.
 
 *present* means that the whole 95 % interval lies beyond the limit. *true* and *found* are medians. Sensitivity counts
 `borderline` and `cannot say` as missed. A visit with one fault has only the clips that show it; visits without a fault
