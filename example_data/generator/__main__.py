@@ -1,4 +1,4 @@
-"""Command line of the clip generator: ``python -m generator study``, ``clip`` and ``set``."""
+"""Command line of the clip generator: ``python -m generator study``, ``clip``, ``set`` and ``faults``."""
 
 from __future__ import annotations
 
@@ -10,6 +10,7 @@ from pathlib import Path
 from .body import PALETTES, Look
 from .clip import ClipSpec, make_clip
 from .draws import PARTS
+from .fault_set import make_fault_set
 from .faults import Faults
 from .prosthesis import LIMBS
 from .scene import VIEWS
@@ -51,6 +52,15 @@ def parser() -> argparse.ArgumentParser:
     varied.add_argument("--count", type=int, default=60, help="clips of the whole set; a half has half of them")
     varied.add_argument("--part", choices=PARTS, default="tuning")
     varied.add_argument("--workers", type=int, default=1, help="processes at a time")
+    fault = commands.add_parser("faults", help="make one part of the fault benchmark")
+    fault.add_argument("--out", type=Path, required=True, help="takes clips/, truth/, manifest.csv and walks.csv")
+    fault.add_argument("--seed", type=int, default=1)
+    fault.add_argument("--part", choices=PARTS, default="tuning")
+    fault.add_argument("--per-size", type=int, default=12, help="walkers for each fault and size")
+    fault.add_argument("--without", type=int, default=40, help="walkers without faults")
+    fault.add_argument("--several", type=int, default=20, help="walkers with two to four faults")
+    fault.add_argument("--only", default="", help="faults to take, joined by commas; none and several are names too")
+    fault.add_argument("--workers", type=int, default=1, help="processes at a time")
     names = ", ".join(part.name for part in fields(Faults))
     clip.add_argument(
         "--fault", action="append", default=[], metavar="NAME=SIZE", help=f"may be repeated; names: {names}"
@@ -92,6 +102,12 @@ def main(arguments: list[str] | None = None) -> int:
             return 0
         if given.command == "set":
             make_set(given.folder, given.seed, given.count, part=given.part, workers=given.workers)
+            return 0
+        if given.command == "faults":
+            make_fault_set(
+                given.out, given.seed, part=given.part, per_size=given.per_size, without=given.without,
+                several=given.several, only=[name for name in given.only.split(",") if name], workers=given.workers,
+            )  # fmt: skip
             return 0
         if given.video.suffix != ".mp4":
             raise ValueError(f"clip: the file is {given.video.name}; a name ending in .mp4 is expected. Rename it.")

@@ -115,6 +115,12 @@ def through_extremes(segments: Sequence[Sequence[tuple[float, ...]]], first_slop
     return CubicHermiteSpline(times, values, slopes)
 
 
+def add_curves(one: CubicHermiteSpline, other: CubicHermiteSpline) -> CubicHermiteSpline:
+    """Return the exact sum of two curves over the same time: cubics between the knots of both."""
+    times = np.union1d(one.x, other.x)
+    return CubicHermiteSpline(times, one(times) + other(times), one(times, 1) + other(times, 1))
+
+
 def rotation_x(angle_rad: FloatArray | float) -> FloatArray:
     """Rotations about x (forward), positive lifts the left side, (..., 3, 3)."""
     return _axis_rotation(angle_rad, 0)

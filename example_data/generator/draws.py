@@ -47,7 +47,7 @@ def draw_spec(seed: int, index: int, attempt: int) -> ClipSpec:
     """
     rng = np.random.default_rng([seed, index, attempt])
     view, leftward = TURNS[(index // 2) % len(TURNS)]
-    look, dress = _draw_person(rng, walker=True)
+    look, dress = draw_person(rng, walker=True)
     spec = ClipSpec(
         look=look,
         settings=_draw_walk(rng, look),
@@ -70,16 +70,16 @@ def subject(index: int) -> str:
     return f"V{index + 1:03d}"
 
 
-def _draw_person(rng: np.random.Generator, *, walker: bool) -> tuple[Look, Dress]:
+def draw_person(rng: np.random.Generator, *, walker: bool) -> tuple[Look, Dress]:
     """Draw body, limb and clothes; a bystander has sound legs."""
-    build = _pick(rng, ("man", "woman"))
+    build = pick(rng, ("man", "woman"))
     height_m = round(float(rng.uniform(*HEIGHTS_M[build])), 3)
-    limb = _pick(rng, ("sound", *LIMBS), (0.15, 0.29, 0.28, 0.28)) if walker else "sound"
-    side = None if limb == "sound" else _pick(rng, ("left", "right"))
+    limb = pick(rng, ("sound", *LIMBS), (0.15, 0.29, 0.28, 0.28)) if walker else "sound"
+    side = None if limb == "sound" else pick(rng, ("left", "right"))
     long = bool(rng.random() < 0.4) and limb in ("sound", "cover")
     dress = Dress(
-        skin=_pick(rng, tuple(SKINS)), shirt=_pick(rng, tuple(SHIRTS)), legwear=_pick(rng, tuple(LEGWEAR)),
-        shoes=_pick(rng, tuple(SHOES)), long_trousers=long, girth=round(float(rng.triangular(0.92, 1.0, 1.18)), 3),
+        skin=pick(rng, tuple(SKINS)), shirt=pick(rng, tuple(SHIRTS)), legwear=pick(rng, tuple(LEGWEAR)),
+        shoes=pick(rng, tuple(SHOES)), long_trousers=long, girth=round(float(rng.triangular(0.92, 1.0, 1.18)), 3),
     )  # fmt: skip
     return Look(build=build, height_m=height_m, limb=limb, prosthetic_side=side), dress
 
@@ -87,8 +87,7 @@ def _draw_person(rng: np.random.Generator, *, walker: bool) -> tuple[Look, Dress
 def _draw_walk(rng: np.random.Generator, look: Look) -> WalkerSettings:
     """Draw speed, a cadence that goes with it, and faults."""
     speed_m_s = float(rng.uniform(*SPEEDS_M_S))
-    # Steps grow with body height and with a power of speed between 0.5 and 0.6: common practice, from memory.
-    step_m = 0.38 * look.height_m * (speed_m_s / 1.2) ** 0.55 * rng.uniform(0.95, 1.05)
+    step_m = usual_step_m(look.height_m, speed_m_s) * rng.uniform(0.95, 1.05)
     faults: dict[str, float] = {}
     if look.prosthetic_side is not None and rng.random() > 0.4:
         weights = np.array(FAULT_WEIGHTS) / sum(FAULT_WEIGHTS)
@@ -106,9 +105,17 @@ def _draw_walk(rng: np.random.Generator, look: Look) -> WalkerSettings:
     )
 
 
+def usual_step_m(height_m: float, speed_m_s: float) -> float:
+    """Step length of an adult. [m]
+
+    Steps grow with body height and with a power of speed between 0.5 and 0.6: common practice, from memory.
+    """
+    return float(0.38 * height_m * (speed_m_s / 1.2) ** 0.55)
+
+
 def _draw_conditions(rng: np.random.Generator, view: str, dress: Dress) -> Conditions:
     """Draw camera, light, film and surroundings."""
-    light = _pick(rng, tuple(LIGHTS), (0.4, 0.2, 0.2, 0.2))
+    light = pick(rng, tuple(LIGHTS), (0.4, 0.2, 0.2, 0.2))
     blurred = rng.random() < (0.8 if light == "dim" else 0.35)
     focal_share = round(float(rng.uniform(0.62, 1.1 if view == "sagittal" else 0.95)), 3)
     # In side view the width of the picture at the walk counts; in frontal views the walk must not reach the camera.
@@ -126,7 +133,7 @@ def _draw_conditions(rng: np.random.Generator, view: str, dress: Dress) -> Condi
         light=light,
         shutter_share=round(float(rng.uniform(0.2, 0.5)), 2) if blurred else 0.0,
         crf=int(rng.integers(18, 31)),
-        occluder=_pick(rng, ("none", "bars", "stick"), (0.6, 0.2, 0.2)),
+        occluder=pick(rng, ("none", "bars", "stick"), (0.6, 0.2, 0.2)),
         bystander=_draw_bystander(rng, view) if rng.random() < 0.35 else None,
         dress=dress,
     )
@@ -134,7 +141,7 @@ def _draw_conditions(rng: np.random.Generator, view: str, dress: Dress) -> Condi
 
 def _draw_bystander(rng: np.random.Generator, view: str) -> Bystander:
     """Draw a still person behind the walkway in side view, beside its far end in frontal views."""
-    look, dress = _draw_person(rng, walker=False)
+    look, dress = draw_person(rng, walker=False)
     if view == "sagittal":
         place_m = (float(rng.uniform(-1.8, 1.8)), float(rng.uniform(1.0, 1.6)))
         facing_deg = float(rng.uniform(-150.0, -30.0))
@@ -142,7 +149,7 @@ def _draw_bystander(rng: np.random.Generator, view: str) -> Bystander:
         place_m = (float(rng.uniform(-4.5, -1.0)), float(rng.choice([-1.0, 1.0]) * rng.uniform(1.2, 1.7)))
         facing_deg = float(rng.uniform(-60.0, 60.0))
     return Bystander(
-        posture=_pick(rng, ("standing", "sitting")),
+        posture=pick(rng, ("standing", "sitting")),
         place_m=(round(place_m[0], 2), round(place_m[1], 2)),
         facing_deg=round(facing_deg, 1),
         look=look,
@@ -150,6 +157,6 @@ def _draw_bystander(rng: np.random.Generator, view: str) -> Bystander:
     )
 
 
-def _pick(rng: np.random.Generator, names: tuple[str, ...], shares: tuple[float, ...] | None = None) -> str:
+def pick(rng: np.random.Generator, names: tuple[str, ...], shares: tuple[float, ...] | None = None) -> str:
     """Draw one name."""
     return names[int(rng.choice(len(names), p=shares))]

@@ -1,11 +1,7 @@
 """Gait faults that the walker can show, each with its size in its own unit.
 
-Neutral defaults show nothing. "Prosthetic" faults act on `WalkerSettings.prosthetic_side`.
-
-Not built yet, with the place where each belongs: drop-off and late pelvic rise (`height.make_body_height`,
-the bridge before the other foot's contact), delayed knee flexion in pre-swing (`knee.knee_curve`, start of
-the rise), exaggerated lordosis (`upper_body`, pelvis tilt against chest). Steady toe-out, step width and arm
-amplitude are plain settings.
+Neutral defaults show nothing. "Prosthetic" faults act on `WalkerSettings.prosthetic_side`. Step width and arm
+amplitude are plain settings. A range ends where the walk no longer looks human: own choice, by eye.
 """
 
 from __future__ import annotations
@@ -14,22 +10,27 @@ from dataclasses import dataclass, fields
 
 _RANGES: dict[str, tuple[float, float]] = {
     "vault_height_m": (0.0, 0.08),
-    "foot_rotation_deg": (-20.0, 40.0),
+    "foot_rotation_deg": (-25.0, 40.0),
     "arm_swing_ratio": (0.0, 1.5),
-    "stance_ratio": (0.65, 1.25),
+    "stance_ratio": (0.5, 1.25),
     "terminal_impact_deg_s": (0.0, 900.0),
     "terminal_dwell_s": (0.0, 0.12),
     "knee_instability_deg": (0.0, 30.0),
-    "medial_whip_deg": (0.0, 15.0),
-    "lateral_whip_deg": (0.0, 15.0),
+    "medial_whip_deg": (0.0, 18.0),
+    "lateral_whip_deg": (0.0, 18.0),
     "circumduction_m": (0.0, 0.20),
-    "abduction_m": (0.0, 0.15),
-    "lateral_bend_deg": (0.0, 20.0),
-    "hip_hike_deg": (0.0, 12.0),
-    "swing_flexion_change_deg": (-20.0, 20.0),
+    "abduction_m": (0.0, 0.28),
+    "lateral_bend_deg": (0.0, 25.0),
+    "hip_hike_deg": (0.0, 15.0),
+    "swing_flexion_change_deg": (-40.0, 32.0),
     "foot_slap_share": (0.0, 0.8),
-    "step_length_difference_m": (-0.20, 0.20),
+    "step_length_difference_m": (-0.35, 0.35),
     "forward_bend_deg": (0.0, 25.0),
+    "drop_off_m": (0.0, 0.08),
+    "late_rise_m": (0.0, 0.08),
+    "knee_delay_pct": (0.0, 12.0),
+    "lordosis_deg": (0.0, 30.0),
+    "steady_toe_out_deg": (-10.0, 35.0),
 }
 
 
@@ -76,6 +77,20 @@ class Faults:
         Prosthetic minus sound step length. [m]
     forward_bend_deg : float
         Lean of the trunk forward of vertical in prosthetic stance. [deg]
+    drop_off_m : float
+        Sinking of the body below its natural course from the middle of prosthetic single support to the sound
+        contact: prosthetic heel late, both knees bent, sound foot set down flatter. Made up in early sound
+        stance. [m]
+    late_rise_m : float
+        Rise of the hips above their natural course late in prosthetic single support, over the ball of the
+        prosthetic foot. [m]
+    knee_delay_pct : float
+        Delay of the prosthetic knee's flexion for swing. [% of the stride]
+    lordosis_deg : float
+        Backward lean of the line from hips to shoulders late in prosthetic stance, over a pelvis that tilts
+        forward; gone by mid-swing. [deg]
+    steady_toe_out_deg : float
+        Turn of the prosthetic foot outward of `WalkerSettings.toe_out_deg` at all times. [deg]
 
     Raises
     ------
@@ -100,6 +115,11 @@ class Faults:
     foot_slap_share: float = 0.0
     step_length_difference_m: float = 0.0
     forward_bend_deg: float = 0.0
+    drop_off_m: float = 0.0
+    late_rise_m: float = 0.0
+    knee_delay_pct: float = 0.0
+    lordosis_deg: float = 0.0
+    steady_toe_out_deg: float = 0.0
 
     def __post_init__(self) -> None:
         problems = []
@@ -116,3 +136,8 @@ class Faults:
     def any_on_one_side(self) -> bool:
         """True if some fault needs a prosthetic side."""
         return self != Faults(terminal_dwell_s=self.terminal_dwell_s)
+
+
+def fault_range(name: str) -> tuple[float, float]:
+    """Least and largest size of a fault, in the unit of its name."""
+    return _RANGES[name]

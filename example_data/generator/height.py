@@ -18,6 +18,9 @@ _STEP_S = 0.002
 _MAX_LIFT_RAD = np.radians(50.0)
 # Below this size of vault the natural difference of the two peaks is not yet fully made up.
 _FULL_VAULT_M = 0.01
+# A late rise begins at this share of prosthetic single support and is full at heel-off; own choice, so late that it is
+# no vault, so early that the body comes down before the sound contact no faster than it could fall.
+_LATE_RISE_SHARE = 0.35
 
 
 def leg_reach(skeleton: Skeleton, side: str, knee_deg: FloatArray) -> FloatArray:
@@ -37,8 +40,14 @@ def hip_offset(skeleton: Skeleton, path: PelvisPath, side: str, time_s: FloatArr
     return np.asarray(path.rotation(time_s) @ skeleton.offset_m(f"{side}_hip"))
 
 
-def vault_lift(plant: Plant, amplitude_rad: float, time_s: FloatArray) -> FloatArray:
-    """Heel rise of a vault about the ball: it grows early in single support and stays, (n,). [rad]"""
+def heel_lift(plant: Plant, amplitude_rad: float, time_s: FloatArray) -> FloatArray:
+    """Heel rise about the ball, which grows and stays, (n,). [rad]
+
+    A sound heel vaults early in single support; a prosthetic one rises late, as if walking uphill over the foot.
+    """
+    if plant.prosthetic:
+        start_s = plant.other_toe_off_s + _LATE_RISE_SHARE * (plant.other_contact_s - plant.other_toe_off_s)
+        return np.asarray(amplitude_rad * smoothstep((time_s - start_s) / (plant.heel_off_s - start_s)))
     half_s = 0.6 * (plant.heel_off_s - plant.other_toe_off_s)
     return np.asarray(amplitude_rad * smoothstep((time_s - plant.other_toe_off_s) / half_s))
 
@@ -57,7 +66,7 @@ def carried_height(
     plant : Plant
         Stance that carries the body.
     lift_rad : float
-        Full heel rise of a vault. [rad]
+        Full heel rise of a vault or a late rise. [rad]
     time_s : array, (n,)
         Times. [s]
 
@@ -71,7 +80,7 @@ def carried_height(
     ValueError
         If the foot is out of the leg's reach.
     """
-    foot = landed_foot(skeleton, plant, time_s, vault_lift(plant, lift_rad, time_s))
+    foot = landed_foot(skeleton, plant, time_s, heel_lift(plant, lift_rad, time_s))
     offset = hip_offset(skeleton, path, plant.side, time_s)
     away = path.horizontal_m(time_s) + offset[:, :2] - foot.ankle_m[:, :2]
     reach = leg_reach(skeleton, plant.side, plant.knee_deg(time_s))
@@ -96,7 +105,7 @@ class BodyHeight:
     path : PelvisPath
         Pelvis over the floor.
     lift_rad : array, (n_plants,)
-        Full heel rise of the vault in each stance. [rad]
+        Full heel rise of each stance, by vault or late rise. [rad]
     bridges : tuple of CubicHermiteSpline
         Height above that of a flat foot, from each plant's heel-off to the other foot's contact: the rising
         heel takes the body over to the next leg. [m]
@@ -125,9 +134,9 @@ class BodyHeight:
 
 
 def make_body_height(skeleton: Skeleton, path: PelvisPath) -> BodyHeight:
-    """Pelvis height over the whole plan, with the vaults that the faults ask for."""
+    """Pelvis height over the whole plan, with the heel lifts that the faults ask for."""
     plants = path.plan.plants
-    lifts = _vault_lifts(skeleton, path)
+    lifts = _vault_lifts(skeleton, path) + np.array([late_lift(skeleton, path, plant) for plant in plants])
     bridges = []
     for index in range(len(plants) - 1):
         plant, lead = plants[index], plants[index + 1]
@@ -173,3 +182,17 @@ def _vault_lifts(skeleton: Skeleton, path: PelvisPath) -> FloatArray:
 
         lifts[index] = brentq(missing, 0.0, _MAX_LIFT_RAD, xtol=1e-5) if goal > natural[index] else 0.0
     return lifts
+
+
+def late_lift(skeleton: Skeleton, path: PelvisPath, plant: Plant) -> float:
+    """Heel rise of a prosthetic stance that lifts the body by the wanted height at heel-off; else 0. [rad]"""
+    size_m = path.settings.faults.late_rise_m
+    if size_m == 0.0 or not plant.prosthetic:
+        return 0.0
+    moment = np.array([plant.heel_off_s])
+    goal = float(carried_height(skeleton, path, plant, lift_rad=0.0, time_s=moment)[0]) + size_m * plant.fault_factor
+
+    def missing(lift: float) -> float:
+        return float(carried_height(skeleton, path, plant, lift_rad=lift, time_s=moment)[0]) - goal
+
+    return float(brentq(missing, 0.0, _MAX_LIFT_RAD, xtol=1e-5))

@@ -27,6 +27,12 @@ _SWING_PEAK_SHARE = 0.29
 # Extension from swing peak to contact: share of the time and of the angle that is left, from the shape of
 # measured curves (39 boys, Olshen et al. 1989), which carries over to adults after scaling.
 _EXTENSION = ((0.37, 0.76), (0.73, 0.20))
+# A knee that begins to flex later reaches its swing peak later by half of that; own choice, so that the foot still
+# clears the floor and the extension keeps enough time.
+_PEAK_DELAY_SHARE = 0.5
+# Share of a raised and of a reduced swing peak that is there at toe-off already; own choice: a stiff knee hardly bends
+# in double support.
+_TOE_OFF_SHARE = (0.35, 0.55)
 _STOP_S = 0.012
 _EARLIEST_PEAK_SHARE = 0.2
 _BUCKLE_SHARES = (0.03, 0.13, 0.34)
@@ -78,13 +84,14 @@ def knee_curve(
     stance = _stance_segments(times, faults, stance_change_deg, fault_factor)
     swing_s = times.next_contact_s - times.toe_off_s
     late_s = stance[-1][-1][0]
+    delay_s = 0.0 if faults is None else _delay_s(times, faults, fault_factor)
     peak_deg = level["swing"] + swing_change_deg
-    peak_s = times.toe_off_s + _SWING_PEAK_SHARE * swing_s
+    peak_s = times.toe_off_s + _SWING_PEAK_SHARE * swing_s + _PEAK_DELAY_SHARE * delay_s
     toe_off_deg = level["toe_off"]
     if faults is not None:
         change_deg = faults.swing_flexion_change_deg * fault_factor
         peak_deg += change_deg
-        toe_off_deg += 0.35 * change_deg
+        toe_off_deg += _TOE_OFF_SHARE[change_deg < 0.0] * change_deg
     fall: list[tuple[float, ...]]
     if faults is not None and faults.terminal_impact_deg_s > 0.0:
         peak_s, fall = _snapped_extension(times, faults, peak_deg, fault_factor)
@@ -96,12 +103,17 @@ def knee_curve(
         fall += [(times.next_contact_s, end_deg)]
     rise = [
         (late_s, level["late"]),
-        (times.other_contact_s, level["other_contact"]),
-        (times.toe_off_s, toe_off_deg),
+        (times.other_contact_s + delay_s, level["other_contact"]),
+        (times.toe_off_s + delay_s, toe_off_deg),
         (peak_s, peak_deg),
     ]
     rate = _SOUND_LOADING_RATE_DEG_S if faults is None else 0.0
     return through_extremes([*stance, rise, fall], first_slope=rate)
+
+
+def _delay_s(times: KneeTimes, faults: Faults, fault_factor: float) -> float:
+    """Delay of the flexion for swing. [s]"""
+    return faults.knee_delay_pct / 100.0 * (times.next_contact_s - times.contact_s) * fault_factor
 
 
 def _stance_segments(
@@ -113,6 +125,7 @@ def _stance_segments(
     if faults is None:
         peak = (times.contact_s + _LOADING_SHARE * stride_s, _SOUND["loading"] + change_deg)
         return [[(times.contact_s, _SOUND["contact"]), peak], [peak, (late_s, _SOUND["late"])]]
+    late_s += _delay_s(times, faults, fault_factor)
     start = (times.contact_s, _PROSTHETIC["contact"])
     late = (late_s, _PROSTHETIC["late"])
     if faults.knee_instability_deg <= 0.0:
@@ -132,6 +145,7 @@ def _snapped_extension(
     velocity = faults.terminal_impact_deg_s * fault_factor
     brake_s = stop_s - _STOP_S
     earliest_s = times.toe_off_s + _EARLIEST_PEAK_SHARE * (times.next_contact_s - times.toe_off_s)
+    earliest_s += _delay_s(times, faults, fault_factor)
     # Even acceleration reaches `velocity` over twice the time that `velocity` alone would take; a size below
     # the normal one does not fit into the swing and comes out larger.
     brake_deg = _PROSTHETIC["contact"] + 0.5 * velocity * _STOP_S

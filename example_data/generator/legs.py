@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from .feet import FootPose, landed_foot
-from .height import BodyHeight, vault_lift
+from .height import BodyHeight, heel_lift
 from .rolling import rolling_foot
 from .skeleton import FloatArray
 from .swing import make_swing
@@ -60,7 +60,7 @@ def leg_motion(height: BodyHeight, side: str, time_s: FloatArray) -> LegMotion:
         swinging = (time_s >= plant.toe_off_s) & (time_s < plant.next_contact_s)
         if landed.any():
             times = time_s[landed]
-            foot = landed_foot(height.skeleton, plant, times, vault_lift(plant, lift, times))
+            foot = landed_foot(height.skeleton, plant, times, heel_lift(plant, lift, times))
             columns[landed] = _pack(foot)
         if rolling.any():
             columns[rolling] = _pack(rolling_foot(height, plant, time_s[rolling]))

@@ -19,6 +19,12 @@ from .skeleton import FloatArray
 
 _LOADING_SHARE = 0.30
 _STRAIGHT_WITHIN_DEG = 2.0
+# The knee flexes for swing from this much above its straightest on, well clear of noise (own choice). [deg]
+_FLEXED_DEG = 10.0
+# Single support before this share is early: the natural peak of the hips lies just behind it. Own choice. [1]
+_EARLY_SHARE = 0.40
+# Late single support, where the heel of a natural walk rises.
+_LATE_SHARE = 2.0 / 3.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -63,6 +69,19 @@ class StrideTruth:
         Largest lean of the trunk in stance over the same side and forward. [deg]
     swing_hike_deg : float
         Largest lift of the swing side of the pelvis in swing. [deg]
+    hips_late_rise_m : float
+        Middle of the hips at two thirds of single support above its highest place in the first 40 %; negative in a
+        natural walk. [m]
+    hips_late_peak_m : float
+        Highest middle of the hips in the last 60 % of single support above the highest in its first 40 %. [m]
+    hips_drop_m : float
+        Lowest middle of the hips in the double support after this contact above the lowest one in the double support
+        that ends with toe-off. [m]
+    knee_flexion_start_pct : float
+        When the knee passes, for the last time before its swing peak, 10 deg above its straightest in stance.
+        [% of the stride]
+    trunk_back_lean_deg : float
+        Largest lean of the trunk backward of vertical from two thirds of single support to toe-off. [deg]
     """
 
     side: str
@@ -92,6 +111,16 @@ class StrideTruth:
     trunk_lean_deg: float
     trunk_bend_deg: float
     swing_hike_deg: float
+    hips_late_rise_m: float
+    hips_late_peak_m: float
+    hips_drop_m: float
+    knee_flexion_start_pct: float
+    trunk_back_lean_deg: float
+
+    @property
+    def flat_time_s(self) -> float:
+        """Time from contact to foot flat. [s]"""
+        return self.foot_flat_s - self.contact_s
 
 
 @dataclass(frozen=True, slots=True)
@@ -152,6 +181,12 @@ def _stride_truth(grid: _Grid, plant: Plant, before: Plant | None) -> StrideTrut
     knee_contact = grid.at(knee, plant.contact_s)
     flat_direction = grid.at(direction, plant.flat_s)
     lean, bend = trunk_lean_deg(positions)
+    early_s, late_s = (
+        plant.other_toe_off_s + share * (plant.other_contact_s - plant.other_toe_off_s)
+        for share in (_EARLY_SHARE, _LATE_SHARE)
+    )
+    hips = 0.5 * (positions["left_hip"] + positions["right_hip"])[:, 2]
+    early_peak_m = float(np.max(hips[grid.part(plant.other_toe_off_s, early_s)]))
     mid_swing_s = 0.5 * (plant.toe_off_s + plant.next_contact_s)
     return StrideTruth(
         side=side,
@@ -181,6 +216,12 @@ def _stride_truth(grid: _Grid, plant: Plant, before: Plant | None) -> StrideTrut
         trunk_lean_deg=float(np.max(plant.sign * lean[stance])),
         trunk_bend_deg=float(np.max(bend[stance])),
         swing_hike_deg=float(np.max(plant.sign * pelvic_obliquity_deg(positions)[swing])),
+        hips_late_rise_m=grid.at(hips, late_s) - early_peak_m,
+        hips_late_peak_m=float(np.max(hips[grid.part(early_s, plant.other_contact_s)])) - early_peak_m,
+        hips_drop_m=float(np.min(hips[grid.part(plant.contact_s, plant.other_toe_off_s)]))
+        - float(np.min(hips[grid.part(plant.other_contact_s, plant.toe_off_s)])),
+        knee_flexion_start_pct=_flexion_start_pct(grid, plant, knee),
+        trunk_back_lean_deg=float(np.max(-bend[grid.part(late_s, plant.toe_off_s)])),
     )
 
 
@@ -196,3 +237,19 @@ def _departure_m(grid: _Grid, point: str, plant: Plant, end_s: float) -> float:
     times, beside = grid.time_s[part], plant.sign * grid.positions[point][part, 1]
     line = beside[0] + (beside[-1] - beside[0]) * (times - times[0]) / (times[-1] - times[0])
     return float((beside - line)[np.argmax(np.abs(beside - line))])
+
+
+def _flexion_start_pct(grid: _Grid, plant: Plant, knee_deg: FloatArray) -> float:
+    """Share of the stride at which the knee begins to flex for swing. [%]"""
+    part = grid.part(plant.contact_s, plant.next_contact_s)
+    stance = grid.part(plant.contact_s, plant.toe_off_s)
+    knee, time_s = knee_deg[part], grid.time_s[part]
+    level_deg = float(np.min(knee_deg[stance])) + _FLEXED_DEG
+    peak = int(np.argmax(np.where(time_s >= plant.toe_off_s, knee, -np.inf)))
+    below = np.flatnonzero(knee[:peak] < level_deg)
+    if len(below) == 0:
+        return 0.0
+    last = int(below[-1])
+    share = (level_deg - knee[last]) / (knee[last + 1] - knee[last])
+    start_s = time_s[last] + share * (time_s[last + 1] - time_s[last])
+    return float(100.0 * (start_s - plant.contact_s) / (plant.next_contact_s - plant.contact_s))

@@ -22,6 +22,10 @@ _SURGE_M = 0.007
 _OBLIQUITY_PHASE = 0.35
 _SWAY_PHASE = 0.60
 _SURGE_PHASE = 0.10
+# Hollow back: it begins at this share of prosthetic single support, and the pelvis tilts forward by this share of the
+# trunk's backward lean. Own choice.
+_HOLLOW_START_SHARE = 0.10
+_HOLLOW_TILT_SHARE = 0.6
 
 
 @dataclass(frozen=True, slots=True)
@@ -55,6 +59,10 @@ class PelvisPath:
         sway = _SWAY_M * self._lead_sign * np.cos(np.pi * (phase - _SWAY_PHASE))
         return np.stack([self.forward_m(time_s) + surge, self.middle_m + sway], axis=-1)
 
+    def hollow_tilt_rad(self, time_s: FloatArray) -> FloatArray:
+        """Forward tilt of the pelvis in exaggerated lordosis, (n,). [rad]"""
+        return _HOLLOW_TILT_SHARE * self.hollow_rad(time_s)
+
     def turn_rad(self, time_s: FloatArray) -> FloatArray:
         """Turn about the vertical, left positive, (n,): the leading side is ahead at contact. [rad]"""
         return np.asarray(-np.radians(_TURN_DEG) * self._lead_sign * np.cos(np.pi * self.phase(time_s)))
@@ -64,8 +72,22 @@ class PelvisPath:
         phase = self.phase(time_s)
         obliquity = _OBLIQUITY_DEG * self._lead_sign * np.cos(np.pi * (phase - _OBLIQUITY_PHASE))
         obliquity = np.radians(obliquity + self._hike_deg(time_s))
-        tilt = np.radians(_TILT_DEG) * np.cos(2.0 * np.pi * phase)
+        tilt = np.radians(_TILT_DEG) * np.cos(2.0 * np.pi * phase) + self.hollow_tilt_rad(time_s)
         return np.asarray(rotation_z(self.turn_rad(time_s)) @ rotation_y(tilt) @ rotation_x(obliquity))
+
+    def hollow_rad(self, time_s: FloatArray) -> FloatArray:
+        """Backward lean of the trunk in exaggerated lordosis, most at the sound contact, (n,). [rad]"""
+        total = np.zeros_like(time_s)
+        size_rad = np.radians(self.settings.faults.lordosis_deg)
+        if size_rad == 0.0:
+            return total
+        for plant in self.plan.plants:
+            if plant.prosthetic and plant.contact_s < time_s[-1] and plant.next_contact_s > time_s[0]:
+                single_s = plant.other_contact_s - plant.other_toe_off_s
+                start_s = plant.other_toe_off_s + _HOLLOW_START_SHARE * single_s
+                end_s = 0.5 * (plant.toe_off_s + plant.next_contact_s)
+                total += size_rad * plant.fault_factor * bump(time_s, start_s, plant.other_contact_s, end_s)
+        return total
 
     def _hike_deg(self, time_s: FloatArray) -> FloatArray:
         """Extra obliquity of hip hiking, left side up positive. [deg]"""

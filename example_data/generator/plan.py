@@ -248,7 +248,7 @@ def _make_plant(
         toe_off_s=times.toe_off_s,
         next_contact_s=next_contact_s,
         heel_m=np.array([heel_x_m, sign * outward_m + vary["heel_y_m"]]),
-        yaw_rad=sign * np.radians(settings.toe_out_deg + vary["yaw_deg"]),
+        yaw_rad=sign * np.radians(settings.toe_out_of(side) + vary["yaw_deg"]),
         extra_yaw_rad=sign * np.radians(extra_deg),
         contact_pitch_rad=np.radians(_CONTACT_PITCH_DEG + vary["contact_pitch_deg"]),
         toe_rocker_rad=np.radians(max(_TOE_ROCKER_DEG + longer_deg, _LEAST_TOE_ROCKER_DEG)),

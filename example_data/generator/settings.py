@@ -89,3 +89,8 @@ class WalkerSettings:
     def step_length_m(self) -> float:
         """Mean length of one step. [m]"""
         return self.speed_m_s * self.step_time_s
+
+    def toe_out_of(self, side: str) -> float:
+        """Steady direction of one foot, external positive. [deg]"""
+        extra_deg = self.faults.steady_toe_out_deg if side == self.prosthetic_side else 0.0
+        return self.toe_out_deg + extra_deg

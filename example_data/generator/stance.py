@@ -192,4 +192,4 @@ def _beside_m(skeleton: Skeleton, side: str) -> float:
 
 def _toe_out_rad(settings: WalkerSettings, side: str) -> float:
     """Direction of a standing foot, left positive. [rad]"""
-    return float(np.radians(settings.toe_out_deg)) * (1.0 if side == "left" else -1.0)
+    return float(np.radians(settings.toe_out_of(side))) * (1.0 if side == "left" else -1.0)

@@ -220,6 +220,17 @@ def realised_sizes(strides: tuple[StrideTruth, ...]) -> dict[str, float | None]:
         size("knee_swing_peak_deg"),
         size("step_length_m"),
         middle(prosthetic, "trunk_bend_deg"),
+        middle(prosthetic, "hips_drop_m"),
+        size("hips_late_rise_m"),
+        middle(prosthetic, "hips_late_peak_m"),
+        middle(prosthetic, "knee_flexion_start_pct"),
+        middle(prosthetic, "trunk_back_lean_deg"),
+        middle(prosthetic, "foot_direction_deg"),
+        size("foot_direction_deg"),
+        middle(prosthetic + sound, "step_width_m"),
+        size("heel_rise_m"),
+        size("flat_time_s", ratio=True),
+        size("step_length_m", ratio=True),
     )
     return dict(zip(_REALISED, values, strict=True))
 
@@ -240,4 +251,15 @@ _REALISED = (
     "swing_peak_difference_deg",
     "step_length_difference_m",
     "trunk_bend_deg",
+    "drop_off_m",
+    "late_rise_m",
+    "hips_late_peak_m",
+    "knee_flexion_start_pct",
+    "trunk_back_lean_deg",
+    "foot_direction_deg",
+    "steady_toe_out_deg",
+    "step_width_m",
+    "heel_rise_difference_m",
+    "foot_flat_time_ratio",
+    "step_length_ratio",
 )

@@ -64,6 +64,9 @@ def _fault_leans(skeleton: Skeleton, path: PelvisPath, time_s: FloatArray) -> tu
             hump = gain * plant.fault_factor * bump(time_s, plant.contact_s, middle_s, plant.toe_off_s)
             lean -= plant.sign * faults.lateral_bend_deg * hump
             bend += faults.forward_bend_deg * hump
+    # The pelvis' tilt carries the foot of the spine forward, against the lean of the line.
+    hollow = path.hollow_rad(time_s) * (shoulder - hip) + path.hollow_tilt_rad(time_s) * (spine - hip)
+    bend -= hollow / (shoulder - spine)
     return lean, bend
 
 

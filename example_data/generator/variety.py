@@ -9,7 +9,7 @@ from __future__ import annotations
 import csv
 import json
 import multiprocessing
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from concurrent.futures import ProcessPoolExecutor
 from dataclasses import asdict
 from pathlib import Path
@@ -17,6 +17,7 @@ from typing import Any
 
 from .clip import ClipSpec, make_clip
 from .draws import PARTS, draw_spec, part_of, subject
+from .faults import Faults
 from .study import MANIFEST_COLUMNS
 
 VISIT_DATE = "2026-05-04"
@@ -107,12 +108,18 @@ def make_set(
         # A fresh interpreter for each worker: an OpenGL context does not survive a fork.
         with ProcessPoolExecutor(workers, mp_context=multiprocessing.get_context("spawn")) as pool:
             rows = [_report(made, say) for made in pool.map(_make_one, *zip(*jobs, strict=True))]
-    draft = folder / "manifest.csv.part"
+    write_table(folder / "manifest.csv", MANIFEST_COLUMNS, rows)
+
+
+def write_table(path: Path, columns: Sequence[str], rows: Sequence[dict[str, str]]) -> None:
+    """Write a CSV file, which appears complete or not at all."""
+    path.parent.mkdir(parents=True, exist_ok=True)
+    draft = path.with_name(path.name + ".part")
     with draft.open("w", encoding="utf-8", newline="") as file:
-        writer = csv.DictWriter(file, fieldnames=MANIFEST_COLUMNS, lineterminator="\n")
+        writer = csv.DictWriter(file, fieldnames=columns, lineterminator="\n")
         writer.writeheader()
         writer.writerows(rows)
-    draft.replace(folder / "manifest.csv")
+    draft.replace(path)
 
 
 def _report(made: tuple[dict[str, str], str], say: Callable[[str], object]) -> dict[str, str]:
@@ -125,14 +132,33 @@ def _report(made: tuple[dict[str, str], str], say: Callable[[str], object]) -> d
 def _make_one(folder: Path, seed: int, index: int) -> tuple[dict[str, str], str]:
     """Make one clip unless it is there; return its row of the manifest and a line about it."""
     spec = fitting_spec(seed, index)
-    name = f"{subject(index)}_{spec.view}.mp4"
+    return make_row(folder, spec, subject(index), f"{subject(index)}_{spec.view}.mp4")
+
+
+def make_row(folder: Path, spec: ClipSpec, person: str, name: str) -> tuple[dict[str, str], str]:
+    """Make one clip of a set unless it is there with the same specification.
+
+    Parameters
+    ----------
+    folder : path
+        Takes clips/ and truth/.
+    spec : ClipSpec
+        With conditions.
+    person, name : str
+        Pseudonym, and the clip's file name.
+
+    Returns
+    -------
+    tuple of dict and str
+        The clip's row of the manifest, and a line that tells what was done.
+    """
     video_path, truth_path = folder / "clips" / name, folder / "truth" / name.replace(".mp4", ".truth.json")
     truth = _kept(spec, video_path, truth_path)
     state = "kept" if truth else "made"
     truth = truth or make_clip(spec, video_path, truth_path)
     sagittal = spec.view == "sagittal"
     row = {
-        "subject": subject(index),
+        "subject": person,
         "visit": "01",
         "date": VISIT_DATE,
         "clip": f"clips/{name}",
@@ -148,11 +174,17 @@ def _make_one(folder: Path, seed: int, index: int) -> tuple[dict[str, str], str]
 
 
 def _kept(spec: ClipSpec, video_path: Path, truth_path: Path) -> dict[str, Any] | None:
-    """Return the truth that is there, if clip and truth are there and of the same specification."""
+    """Return the truth that is there, if clip and truth are there and of the same specification.
+
+    A fault that the stored truth does not know was added to the generator later, and is neutral there.
+    """
     if not (video_path.is_file() and truth_path.is_file()):
         return None
     assert spec.conditions is not None
     truth: dict[str, Any] = json.loads(truth_path.read_text(encoding="utf-8"))
-    there = (truth.get("labels"), truth.get("look"), truth.get("conditions"), truth["gait"].get("settings"))
+    settings = truth["gait"]["settings"]
+    settings = settings | {"faults": asdict(Faults()) | settings["faults"]}
+    there = (truth.get("labels"), truth.get("look"), truth.get("conditions"), settings)
     wanted = (spec.labels, asdict(spec.look), asdict(spec.conditions), asdict(spec.settings))
-    return truth if json.dumps(there) == json.dumps(wanted) else None
+    same = json.dumps(there, sort_keys=True) == json.dumps(wanted, sort_keys=True)
+    return truth if same else None

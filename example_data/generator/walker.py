@@ -18,6 +18,7 @@ from .settings import WalkerSettings
 from .skeleton import BONE_INDEX, BONES, SIDES, FloatArray, Pose, Skeleton, joint_positions
 from .truth import GaitTruth, make_truth
 from .upper_body import arm_rotations, trunk_rotations
+from .yielding import with_yielding_knees
 
 __all__ = ["Faults", "GaitTruth", "WalkerSettings", "walk"]
 
@@ -100,7 +101,8 @@ def walk(
         raise ValueError("; ".join(problems) + ". Correct the arguments.")
     time_s = np.arange(max(1, round(duration_s * fps))) / fps
     plan = make_plan(settings, duration_s)
-    path = make_pelvis_path(plan, settings)
+    path = with_yielding_knees(skeleton, make_pelvis_path(plan, settings))
+    plan = path.plan
     shift_m = start_x_m - float(path.horizontal_m(np.zeros(1))[0, 0])
     person = _Walk(skeleton, path, make_body_height(skeleton, path), shift_m)
     plants = [p for p in plan.plants if p.next_contact_s > 0.0 and p.contact_s <= time_s[-1]]

@@ -356,7 +356,7 @@ def test_wrong_sizes_are_all_told_at_once():
         Faults(vault_height_m=0.3, stance_ratio=0.2)
     assert str(error.value) == (
         "faults.vault_height_m: found 0.3; 0.0 to 0.08 is expected; "
-        "faults.stance_ratio: found 0.2; 0.65 to 1.25 is expected. Correct the sizes."
+        "faults.stance_ratio: found 0.2; 0.5 to 1.25 is expected. Correct the sizes."
     )
 
 

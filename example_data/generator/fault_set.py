@@ -1,0 +1,122 @@
+"""Write the fault benchmark: clips, truth files, manifest, and a table of the walks with their faults."""
+
+from __future__ import annotations
+
+import multiprocessing
+from collections.abc import Callable, Iterable, Sequence
+from concurrent.futures import ProcessPoolExecutor
+from pathlib import Path
+
+from .fault_walks import FaultCell, FaultWalk, draw_walk, fault_cells
+from .study import MANIFEST_COLUMNS
+from .variety import make_row, write_table
+
+WALK_COLUMNS = (
+    "subject", "name", "fault", "size", "wanted", "unit", "parameter", "value", "realised", "limb", "prosthetic_side",
+    "speed_m_s", "height_m", "clips",
+)  # fmt: skip
+Row = dict[str, str]
+
+
+def make_fault_set(
+    folder: Path,
+    seed: int,
+    *,
+    part: str,
+    per_size: int = 12,
+    without: int = 40,
+    several: int = 20,
+    only: Sequence[str] = (),
+    workers: int = 1,
+    say: Callable[[str], object] = print,
+) -> None:
+    """Write clips/*.mp4, truth/*.truth.json, manifest.csv and walks.csv; both tables grow with every walk.
+
+    What is there with the truth of the same specification is kept, so that a broken run goes on where it stopped.
+
+    Parameters
+    ----------
+    folder : path
+        One folder for each part.
+    seed, part, per_size, without, several, only
+        As in `fault_walks.fault_specs`.
+    workers : int
+        Processes at a time.
+    say : function
+        Called with one line for each clip.
+
+    Raises
+    ------
+    ValueError
+        If the part, a name or a number is wrong.
+    """
+    if workers < 1:
+        raise ValueError(f"fault set: workers is {workers}; at least 1 is expected. Raise the number.")
+    cells = fault_cells(per_size=per_size, without=without, several=several, only=only)
+    if workers == 1:
+        _write_tables(folder, (_make_walk(folder, seed, part, cell) for cell in cells), say)
+        return
+    # A fresh interpreter for each worker: an OpenGL context does not survive a fork.
+    with ProcessPoolExecutor(workers, mp_context=multiprocessing.get_context("spawn")) as pool:
+        count = len(cells)
+        made = pool.map(_make_walk, [folder] * count, [seed] * count, [part] * count, cells)
+        _write_tables(folder, made, say)
+
+
+def _write_tables(
+    folder: Path, made: Iterable[tuple[list[Row], list[Row], list[str]]], say: Callable[[str], object]
+) -> None:
+    """Write both tables anew after each walk."""
+    clips: list[Row] = []
+    walks: list[Row] = []
+    for clip_rows, walk_rows, lines in made:
+        clips += clip_rows
+        walks += walk_rows
+        write_table(folder / "manifest.csv", MANIFEST_COLUMNS, clips)
+        write_table(folder / "walks.csv", WALK_COLUMNS, walks)
+        for line in lines:
+            say(line)
+
+
+def _make_walk(folder: Path, seed: int, part: str, cell: FaultCell) -> tuple[list[Row], list[Row], list[str]]:
+    """Draw one walk and make its clips; return rows of the manifest, of the walks, and lines to tell."""
+    walk = draw_walk(seed, part, cell)
+    made = [make_row(folder, spec, cell.subject, clip_name(walk, number)) for number, spec in enumerate(walk.clips)]
+    return [row for row, _ in made], walk_rows(walk), [line for _, line in made]
+
+
+def clip_name(walk: FaultWalk, number: int) -> str:
+    """File name of one clip of a walk."""
+    spec = walk.clips[number]
+    turned = {False: "rightward", True: "leftward"}[spec.leftward]
+    return f"{walk.cell.subject}_{f'sagittal_{turned}' if spec.view == 'sagittal' else spec.view}.mp4"
+
+
+def walk_rows(walk: FaultWalk) -> list[Row]:
+    """Rows of walks.csv: one for each fault, one with empty sizes for a walk without."""
+    spec = walk.clips[0]
+    shared = {
+        "subject": walk.cell.subject,
+        "name": walk.cell.name,
+        "fault": walk.cell.fault,
+        "size": walk.cell.size,
+        "limb": spec.look.limb,
+        "prosthetic_side": spec.look.prosthetic_side or "none",
+        "speed_m_s": f"{spec.settings.speed_m_s:.3f}",
+        "height_m": f"{spec.look.height_m:.3f}",
+        "clips": " ".join(clip_name(walk, number) for number in range(len(walk.clips))),
+    }
+    none = dict.fromkeys(("wanted", "unit", "parameter", "value", "realised"), "")
+    rows = [
+        shared
+        | {
+            "fault": fault.fault,
+            "wanted": f"{fault.wanted:.4g}",
+            "unit": fault.unit,
+            "parameter": fault.parameter,
+            "value": f"{fault.value:.4g}",
+            "realised": f"{fault.realised:.4g}",
+        }
+        for fault in walk.injected
+    ]
+    return rows or [shared | none]
