@@ -10,8 +10,9 @@ import pandas as pd
 import pytest
 
 from pipeline.bench.goals import goal_table
-from pipeline.bench.own_error import usual_spread, write_own_errors
+from pipeline.bench.own_error import own_errors, save_values, usual_spread, write_own_errors
 from pipeline.bench.tables import knee_table, markdown, summary, value_table
+from pipeline.errors import StageError
 from pipeline.judgement import OwnError
 from pipeline.thresholds import load_measurement_error
 from tests.studies import ROOT
@@ -66,6 +67,24 @@ def test_own_errors_replace_what_was_measured_and_keep_the_rest(tmp_path: Path) 
     before.pop("stance_time_ratio")
     assert after == before
     assert load_measurement_error(path)["stance_time_ratio"] == OwnError(changed["sd"])
+
+
+def test_values_of_several_runs_are_taken_together(tmp_path: Path) -> None:
+    """Four values of a run are too few for an own error; with four of another they are enough."""
+    path = tmp_path / "measurement_error.toml"
+    path.write_text("", encoding="utf-8")
+    for name in ("one", "two"):
+        (tmp_path / name).mkdir()
+        save_values(tmp_path / name, VALUES.head(4), f"run {name}")
+    own_errors([tmp_path / "one"], write=path)
+    assert load_measurement_error(path) == {}
+    own_errors([tmp_path / "one", tmp_path / "two"], write=path)
+    entry = tomllib.loads(path.read_text(encoding="utf-8"))["stance_time_ratio"]
+    # Twice the squares of 0.02, 0, 0.02 and 0.04 over 8: 0.0006.
+    assert entry["sd"] == pytest.approx(0.0006**0.5, abs=5e-4)
+    assert entry["note"].endswith("run one; run two.")
+    with pytest.raises(StageError, match="not found in three"):
+        own_errors([tmp_path / "three"], write=path)
 
 
 def test_a_metric_of_one_limb_gets_its_usual_spread_over_strides(tmp_path: Path) -> None:

@@ -6,11 +6,13 @@ import typer
 
 from pipeline.bench.accuracy import accuracy
 from pipeline.bench.faults import faults
+from pipeline.bench.own_error import own_errors
 from pipeline.bench.speed import speed
 
 app = typer.Typer(add_completion=False, no_args_is_help=True, help=__doc__)
 app.command()(accuracy)
 app.command()(faults)
+app.command()(own_errors)
 app.command()(speed)
 
 

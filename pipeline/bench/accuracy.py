@@ -16,7 +16,7 @@ from pipeline.bench.errors import event_errors, knee_errors, value_errors
 from pipeline.bench.event_methods import event_methods
 from pipeline.bench.goals import goal_table, leg_facts, put_right
 from pipeline.bench.lag import lag_table
-from pipeline.bench.own_error import write_own_errors
+from pipeline.bench.own_error import save_values
 from pipeline.bench.tables import event_table, knee_table, markdown, value_table
 from pipeline.bench.truth import ClipTruth, load_truth
 from pipeline.config import ModelChoice, Settings, load_settings, with_model
@@ -79,9 +79,6 @@ def accuracy(
     out: Annotated[Path, typer.Option(help="Results; what is unchanged is used again.")] = Path("results"),
     model: Annotated[ModelChoice, typer.Option(help="Pose model.")] = ModelChoice.heavy,
     write: Annotated[Path | None, typer.Option(help="Also write the tables to this file.")] = None,
-    own_errors: Annotated[
-        Path | None, typer.Option(help="Also write the measured own errors into this measurement_error.toml.")
-    ] = None,
 ) -> None:
     """Print the errors against truth: walker found, legs, contacts, toe-offs, lag, knee curves, each metric."""
     measured = _measure(clip_set, part, seed, count, out, model)
@@ -91,8 +88,7 @@ def accuracy(
     typer.echo(text)
     if write is not None:
         write_text(write, text + "\n")
-    if own_errors is not None:
-        write_own_errors(own_errors, values, f"{measured.what}, {measured.result.run.started[:10]}")
+    save_values(measured.out, values, f"{measured.what}, {measured.result.run.started[:10]}")
 
 
 def _measure(

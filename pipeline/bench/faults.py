@@ -20,7 +20,7 @@ from pipeline.bench.detection_tables import (
     several_table,
     smallest_table,
 )
-from pipeline.bench.own_error import write_own_errors
+from pipeline.bench.own_error import save_values
 from pipeline.bench.tables import markdown, value_table
 from pipeline.config import ModelChoice, load_settings, with_model
 from pipeline.isolate import Tell
@@ -55,9 +55,6 @@ def faults(
     model: Annotated[ModelChoice, typer.Option(help="Pose model.")] = ModelChoice.heavy,
     limits: Annotated[Path | None, typer.Option(help="Folder with limits of your own.")] = None,
     write: Annotated[Path | None, typer.Option(help="Also write the tables to this file.")] = None,
-    own_errors: Annotated[
-        Path | None, typer.Option(help="Also write the measured own errors into this measurement_error.toml.")
-    ] = None,
 ) -> None:
     """Print sensitivity, false alarms, the smallest size found and confusion between faults, for every fault.
 
@@ -102,8 +99,8 @@ def faults(
     typer.echo(text)
     if write is not None:
         write_text(write, text + "\n")
-    if own_errors is not None:
-        write_own_errors(own_errors, values, f"the {part.value} half of the fault walkers, seed {seed}")
+    day = result.run.started[:10]
+    save_values(folder, values, f"the {part.value} half of the fault walkers, seed {seed}, {day}")
 
 
 def without_pages(job: VisitJob, tell: Tell) -> str:

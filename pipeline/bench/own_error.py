@@ -4,14 +4,17 @@ from __future__ import annotations
 
 import tomllib
 from pathlib import Path
+from typing import Annotated
 
 import numpy as np
 import pandas as pd
+import typer
 from scipy.optimize import brentq
 from scipy.special import digamma, polygamma
 
+from pipeline.errors import StageError
 from pipeline.model import FloatArray
-from pipeline.store import write_text
+from pipeline.store import write_table, write_text
 
 # Fewer visits and limbs give no error worth a line. Own choice.
 FEWEST_CASES = 6
@@ -25,6 +28,33 @@ HEADER = """\
 # `stride_freedom` more of them, since three or four strides tell their own spread badly (smyth_2004).
 # standing "from benchmark" is written by the accuracy benchmark; "provisional" is an assumption until it is.
 """
+
+
+VALUES_NAME = "values.csv"
+
+
+def own_errors(
+    runs: Annotated[
+        list[Path], typer.Argument(help="Result folders of `bench accuracy` and `bench faults`: their tuning halves.")
+    ],
+    write: Annotated[Path, typer.Option(help="The measurement_error.toml to bring up to date.")],
+) -> None:
+    """Write the metrics' own errors from the values of benchmark runs, all taken together."""
+    tables = []
+    for run in runs:
+        path = run / VALUES_NAME
+        if not path.is_file():
+            raise StageError(
+                VALUES_NAME, f"not found in {run.name}", "a benchmark writes it", "Run the benchmark into this folder."
+            )
+        tables.append(pd.read_csv(path))
+    together = pd.concat(tables, ignore_index=True)
+    write_own_errors(write, together, "; ".join(dict.fromkeys(together["what"])))
+
+
+def save_values(folder: Path, values: pd.DataFrame, what: str) -> None:
+    """Keep a benchmark's values beside its results; `what` names the clips and the day."""
+    write_table(folder / VALUES_NAME, values.assign(what=what))
 
 
 def write_own_errors(path: Path, values: pd.DataFrame, what: str) -> None:
