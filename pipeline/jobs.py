@@ -35,14 +35,17 @@ from pipeline.store import (
 
 if TYPE_CHECKING:
     from pipeline.outline import Outlines
+    from pipeline.shoes import Shoes
 
 # Raised when the stage's results change for the same input; earlier results are then computed again.
 LANDMARKS_VERSION = 2
 OUTLINES_VERSION = 1
+SHOES_VERSION = 1
 VISIT_VERSION = 2
 
 LANDMARKS_FILES = ("video.json", "landmarks.npz")
 OUTLINES_FILES = ("outlines.npz",)
+SHOES_FILES = ("shoes.npz",)
 MEASURES_FILES = ("events.csv", "strides.csv", "curves.npz", "quality.json")
 VISIT_FILES = ("*.html", "*.csv", "*.npz", "visit.json", "columns.json", "frames/*", "figures/*")
 
@@ -96,6 +99,7 @@ def measures_fingerprint(job: ClipJob, landmarks: str) -> str:
         version=MEASURES_VERSION,
         landmarks=landmarks,
         outlines=OUTLINES_VERSION,
+        shoes=SHOES_VERSION,
         settings=[settings.signals, settings.strides, settings.quality],
         # The place of the study folder on this machine changes nothing, nor does what only judges need.
         clip=replace(job.clip, path=Path(job.clip.relative_path), changes="", levels=(), aid=None),
@@ -140,6 +144,15 @@ def measure_clip_files(job: ClipJob, tell: Tell) -> tuple[str, ...]:
             wanted_fingerprint=fingerprint(version=OUTLINES_VERSION, landmarks=landmarks),
             stale=OUTLINES_FILES,
             work=lambda: _trace(job),
+        )
+    if clip.view == "anterior":
+        tell("shoes", 0, 0)
+        since["shoes"] = run_stage(
+            folder,
+            "shoes",
+            wanted_fingerprint=fingerprint(version=SHOES_VERSION, landmarks=landmarks),
+            stale=SHOES_FILES,
+            work=lambda: _trace_shoes(job),
         )
     tell("measures", 0, 0)
     since["measures"] = run_stage(
@@ -187,6 +200,20 @@ def _trace(job: ClipJob) -> Iterable[str]:
     return OUTLINES_FILES
 
 
+def _trace_shoes(job: ClipJob) -> Iterable[str]:
+    """The stage shoes, of a clip from the front."""
+    from pipeline.shoes import save_shoes, trace_shoes
+    from pipeline.stages import righted
+    from pipeline.track_file import load_track
+    from pipeline.video import read_frames
+
+    info = read_json(job.folder / "video.json", VideoInfo)
+    track = righted(job.clip, load_track(job.folder / "landmarks.npz"), job.settings).track
+    shoes = trace_shoes(lambda: read_frames(job.clip.path, info=info, item=f"clip {job.clip.clip_id}"), track)
+    save_shoes(job.folder / "shoes.npz", shoes)
+    return SHOES_FILES
+
+
 def _measure(job: ClipJob) -> Iterable[str]:
     """The stage measures."""
     from pipeline import strides
@@ -202,7 +229,8 @@ def _measure(job: ClipJob) -> Iterable[str]:
         job.clip.path, info=info, item=f"clip {job.clip.clip_id}", wanted=set(sample_numbers(info.n_frames))
     )
     pictures = picture_facts((luma(frame.image), track.xy_px[frame.index]) for frame in frames)
-    measures = measure_clip(job.clip, info, track, job.settings, pictures, _outlines(job.clip, job.folder))
+    outlines, shoes = _outlines(job.clip, job.folder), _shoes(job.clip, job.folder)
+    measures = measure_clip(job.clip, info, track, job.settings, pictures, outlines, shoes)
     write_table(job.folder / "events.csv", check_table(measures.events, EVENTS, "events"))
     write_json(job.folder / "quality.json", measures.quality)
     strides.save(measures.strides, job.folder)
@@ -214,6 +242,13 @@ def _outlines(clip: Clip, folder: Path) -> Outlines | None:
     from pipeline.outline import load_outlines
 
     return load_outlines(folder / "outlines.npz") if clip.view == "sagittal" else None
+
+
+def _shoes(clip: Clip, folder: Path) -> Shoes | None:
+    """The shoes of a clip from the front."""
+    from pipeline.shoes import load_shoes
+
+    return load_shoes(folder / "shoes.npz") if clip.view == "anterior" else None
 
 
 def report_visit(job: VisitJob, tell: Tell) -> str:

@@ -24,15 +24,22 @@ class Quantity:
     positive: str
 
 
+END_VIEWS: tuple[View, ...] = ("anterior", "posterior")
 QUANTITIES: tuple[Quantity, ...] = (
     Quantity("knee_flexion_deg", "Knee flexion", "deg", ("sagittal",), "flexion"),
     Quantity("ankle_dorsiflexion_deg", "Ankle dorsiflexion", "deg", ("sagittal",), "dorsiflexion"),
+    Quantity("foot_pitch_deg", "Foot pitch", "deg", ("sagittal",), "toes up"),
     Quantity("arm_angle_deg", "Arm angle", "deg", ("sagittal",), "arm forward of the shoulder"),
     Quantity("trunk_lean_deg", "Trunk lean", "deg", ("sagittal",), "forward"),
     Quantity("hip_height_pct", "Hip height", "% leg length", ("sagittal",), "above the walk's mean height"),
     Quantity("heel_height_pct", "Heel height", "% leg length", ("sagittal",), "above its level in stance"),
     Quantity("foot_direction_deg", "Foot direction", "deg", ("anterior",), "external (toe out)"),
-    Quantity("heel_offset_pct", "Sideways heel position", "% leg length", ("posterior",), "away from the midline"),
+    Quantity("ankle_beside_knee_pct", "Ankle beside the knee", "% leg length", ("posterior",), "ankle further out"),
+    Quantity("ankle_beside_hip_pct", "Ankle beside the hip", "% leg length", END_VIEWS, "ankle further out"),
+    Quantity("ankle_offset_pct", "Sideways ankle position", "% leg length", END_VIEWS, "away from the midline"),
+    Quantity("other_ankle_offset_pct", "Other ankle's position", "% leg length", END_VIEWS, "away from the midline"),
+    Quantity("trunk_side_lean_deg", "Sideways trunk lean", "deg", END_VIEWS, "over this limb"),
+    Quantity("pelvic_obliquity_deg", "Pelvic obliquity", "deg", END_VIEWS, "this side up"),
 )
 
 

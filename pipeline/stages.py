@@ -24,11 +24,13 @@ from pipeline.pixels import PictureFacts
 from pipeline.quality import check_recording, leg_notes, noise_note, stride_notes
 from pipeline.quantities_frontal import frontal_quantities
 from pipeline.quantities_sagittal import sagittal_quantities
+from pipeline.shoe_shape import direction_by_shoe_deg, shoe_notes, track_shoes
+from pipeline.shoes import Shoes
 from pipeline.standing import find_standing, standing_note, without_offset
 from pipeline.steps import with_lengths
 from pipeline.strides import find_strides, sample_curves
 
-MEASURES_VERSION = 7
+MEASURES_VERSION = 8
 
 
 @dataclass(frozen=True, slots=True)
@@ -47,10 +49,12 @@ def measure_clip(
     settings: Settings,
     pictures: PictureFacts | None = None,
     outlines: Outlines | None = None,
+    shoes: Shoes | None = None,
 ) -> ClipMeasures:
     """Return events, strides and curves of one clip.
 
-    Without `pictures` there is no note on sharpness and light; without `outlines` lost legs are only bridged.
+    Without `pictures` there is no note on sharpness and light; without `outlines` lost legs are only bridged; without
+    `shoes` a foot's direction comes from landmarks alone.
 
     Raises
     ------
@@ -90,8 +94,11 @@ def measure_clip(
         signals["knee_flexion_deg"] = without_offset(signals["knee_flexion_deg"], passes, standing)
         quality = (*quality, noise_note(motion), standing_note(standing))
     else:
-        signals = frontal_quantities(motion, passes, clip.view)
-        quality = (*quality, *pass_notes(motion, clip.view))
+        signals = frontal_quantities(motion, passes, clip.view, events)
+        shoe_tracks = track_shoes(shoes, motion, passes, lens) if shoes else {}
+        for side, shoe in shoe_tracks.items():
+            signals["foot_direction_deg"][side] = direction_by_shoe_deg(signals["foot_direction_deg"][side], shoe)
+        quality = (*quality, *pass_notes(motion, clip.view), *shoe_notes(shoe_tracks))
     return ClipMeasures(quality, events, StrideSet(table, sample_curves(table, motion.time_s, signals)))
 
 

@@ -16,6 +16,8 @@ from pipeline.store import write_arrays, write_table
 from pipeline.tables import STRIDES, check_table, empty_table
 
 PERCENT = np.arange(101)
+# How the reason begins where a stride is left out for lost landmarks alone.
+LIMB_SEEN = "limb seen in"
 LENGTHS = ("leg_length_px", "m_per_px", "scale_relative_sd", "step_length_pct", "stride_length_pct")
 
 
@@ -221,5 +223,5 @@ def _why_not(
     if toe_offs_timed and not np.isfinite([inner["opposite_toe_off_s"], inner["toe_off_s"]]).all():
         return "not one toe-off of the other foot before its contact and one of this foot after it"
     if seen_share < settings.min_seen_share:
-        return f"limb seen in {seen_share:.0%} of the frames; at least {settings.min_seen_share:.0%} expected"
+        return f"{LIMB_SEEN} {seen_share:.0%} of the frames; at least {settings.min_seen_share:.0%} expected"
     return ""

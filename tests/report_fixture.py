@@ -254,7 +254,7 @@ _FAULTS = (
         "right",
         P,
         "posterior",
-        "heel_offset_pct",
+        "ankle_beside_knee_pct",
         (55.0, 85.0),
         "heel_whip",
         "right",

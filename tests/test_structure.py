@@ -15,14 +15,14 @@ LEVELS = [
     {"models", "containers", "video", "pictures", "subject", "crops", "landmarks", "track_file"}
     | {"signals", "smoothing"},
     {"geometry", "identity", "motion", "pixels", "recording", "walkway", "camera", "walkline", "quality"}
-    | {"quantities", "quantities_sagittal", "quantities_frontal"}
+    | {"quantities", "quantities_sagittal", "quantities_frontal", "parallax"}
     | {"passes", "standing", "treadmill"}
-    | {"outline", "leg_shape", "leg_evidence", "leg_model", "legs"},
+    | {"outline", "shoes", "shoe_shape", "leg_shape", "leg_evidence", "leg_model", "legs"},
     {"event_timing", "events_frontal", "events", "steps", "strides"},
     {"metrics"},
     {"thresholds", "checks", "pace", "stages"},
     {"figures", "report"},
-    {"isolate", "jobs", "runs", "batch", "precheck", "bench", "console", "cli"},
+    {"isolate", "jobs", "runs", "batch", "precheck", "bench", "console", "cli"} | {"catalogue", "fault_pages"},
 ]
 LEVEL = {name: level for level, names in enumerate(LEVELS) for name in names}
 FILES = sorted(path for path in PACKAGE.rglob("*.py"))

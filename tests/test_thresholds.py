@@ -92,8 +92,8 @@ def test_measurement_error_is_tied_to_the_catalogue(tmp_path: Path) -> None:
 
 
 def test_steps_of_severity_must_follow_the_limit(folder: Path) -> None:
-    edit(folder / "vaulting.toml", "above = 1.5", "above = 1.5\nclear = 9.0\nsevere = 4.0")
-    edit(folder / "medial_whip.toml", "below = -3.0", "below = -3.0\nclear = 5.0\nsevere = 9.0")
+    edit(folder / "vaulting.toml", "clear = 3.5\nsevere = 6.0", "clear = 9.0\nsevere = 4.0")
+    edit(folder / "medial_whip.toml", "clear = -5.0\nsevere = -8.0", "clear = 5.0\nsevere = 9.0")
     with pytest.raises(ManyProblems) as caught:
         load_limits(folder)
     for check in ("hip_vault_height_high", "heel_whip_medial"):

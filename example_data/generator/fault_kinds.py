@@ -136,7 +136,7 @@ KINDS: tuple[FaultKind, ...] = (
     ),
     FaultKind(
         "foot_slap", "foot_slap_share", (60, 40, 25), "%",
-        lambda walked: 100.0 * walked.realised["foot_flat_time_ratio"], "near", frame_rate_hz=60,
+        lambda walked: 100.0 * walked.realised["foot_flat_time_ratio"], "both", frame_rate_hz=60,
     ),
     FaultKind("drop_off", "drop_off_m", (3, 5, 7), LEG_PCT, _leg("drop_off_m"), "near"),
     FaultKind(
@@ -148,7 +148,7 @@ KINDS: tuple[FaultKind, ...] = (
         "reduced_swing_knee_flexion", "swing_flexion_change_deg", (-15, -22, -32), "deg",
         _of("swing_peak_difference_deg"), "both",
     ),
-    FaultKind("delayed_knee_flexion", "knee_delay_pct", (5, 7, 9), "% stride", _delay_pct, "near"),
+    FaultKind("delayed_knee_flexion", "knee_delay_pct", (5, 7, 9), "% stride", _delay_pct, "both"),
     FaultKind("forward_trunk_bending", "forward_bend_deg", (11, 15, 20), "deg", _of("trunk_bend_deg"), "near"),
     FaultKind("late_pelvic_rise", "late_rise_m", (3, 5, 7), LEG_PCT, _leg("hips_late_peak_m"), "near"),
     FaultKind("steady_toe_out", "steady_toe_out_deg", (20, 25, 33), "deg", _of("foot_direction_deg"), "anterior"),

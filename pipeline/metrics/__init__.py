@@ -2,14 +2,17 @@
 
 from __future__ import annotations
 
+from pipeline.metrics.foot import FOOT
 from pipeline.metrics.frontal import FRONTAL
+from pipeline.metrics.heights import HEIGHTS
+from pipeline.metrics.knee import KNEE
 from pipeline.metrics.registry import Family, MetricSpec, PairSpec
-from pipeline.metrics.sagittal import SAGITTAL
 from pipeline.metrics.spatial import SPATIAL
 from pipeline.metrics.symmetry import PAIRS
 from pipeline.metrics.temporal import TEMPORAL
+from pipeline.metrics.trunk import TRUNK
 
-FAMILIES: tuple[Family, ...] = (TEMPORAL, SPATIAL, SAGITTAL, FRONTAL)
+FAMILIES: tuple[Family, ...] = (TEMPORAL, SPATIAL, KNEE, HEIGHTS, FOOT, TRUNK, FRONTAL)
 
 
 def join_families(families: tuple[Family, ...], pairs: tuple[PairSpec, ...]) -> dict[str, MetricSpec | PairSpec]:

@@ -12,7 +12,7 @@ from scipy.stats import t as student
 from pipeline.judgement import OwnError
 from pipeline.metrics.registry import MetricSpec, PairSpec
 from pipeline.model import SIDES, VIEWS, FloatArray, MetricValue, Side, Status, StrideSet, ViewValue, other_side
-from pipeline.strides import select
+from pipeline.strides import LIMB_SEEN, select
 
 # The standard error of a median over that of a mean, for normal values: exact for small counts (1 / sqrt(efficiency),
 # Dixon & Massey 1957, from memory; a test works them out again), sqrt(pi / 2) for large ones (textbook result).
@@ -190,13 +190,17 @@ def _usable(spec: MetricSpec, strides: StrideSet, side: Side) -> tuple[StrideSet
     """The strides that a metric may read, what they are in words, and the refusal when it may read none."""
     table = strides.table
     in_view = table["view"].isin(spec.views)
-    chosen = in_view & (table["side"] == side) & table["use"]
+    used = table["use"]
+    if spec.by_picture:
+        used = used | table["why_not"].str.startswith(LIMB_SEEN)
+    chosen = in_view & (table["side"] == side) & used
     where = "with this limb"
     if spec.near_only:
         chosen &= table["near"]
         where += " towards the camera"
     # The frame rate is the more basic reason: it is named even where the leg was not followed.
-    slow = chosen & (table["fps"] < spec.min_fps)
+    # A camera's 60 is 59.94.
+    slow = chosen & (table["fps"].round() < spec.min_fps)
     if spec.sure_leg:
         chosen &= table["leg_sure"]
         where += " and its leg followed without doubt"

@@ -9,6 +9,8 @@ from pipeline.model import FloatArray, StrideSet, View
 
 SPATIAL = Family("spatial")
 SIDE_VIEW: tuple[View, ...] = ("sagittal",)
+# Standard gravity, by definition (third General Conference on Weights and Measures, 1901; from memory). [m/s2]
+GRAVITY_M_S2 = 9.80665
 
 
 @SPATIAL.metric(
@@ -59,6 +61,28 @@ def walking_speed_legs(strides: StrideSet) -> FloatArray:
 def walking_speed(strides: StrideSet) -> FloatArray:
     """Return the walking speed where the clip has a scale, (n_strides,). [m/s] NaN without one."""
     return np.asarray(walking_speed_legs(strides) * leg_length_m(strides))
+
+
+@SPATIAL.metric(
+    title="Froude number",
+    unit="1",
+    views=SIDE_VIEW,
+    needs=("stride_length_pct", "leg_length_px", "m_per_px", "start_s", "end_s"),
+    source="alexander_1989",
+)
+def froude_number(strides: StrideSet) -> FloatArray:
+    """Return speed squared over gravity times leg length, (n_strides,). [1] NaN without a scale.
+
+    Notes
+    -----
+    Speed made independent of the size of the body: people of all sizes walk alike at equal Froude numbers. A scale
+    that is off by 1 % puts it off by 1 %.
+
+    References
+    ----------
+    alexander_1989
+    """
+    return np.asarray(walking_speed(strides) ** 2 / (GRAVITY_M_S2 * leg_length_m(strides)))
 
 
 def leg_length_m(strides: StrideSet) -> FloatArray:
