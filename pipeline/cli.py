@@ -162,14 +162,33 @@ def manifest(
 
 
 @app.command()
-def catalogue() -> None:
-    """List every metric with its unit, the views that it needs, and its source."""
-    from pipeline.console import show_table
-    from pipeline.metrics import COMPARISONS, METRICS
+def catalogue(
+    limits: LimitsOption = None,
+    csv: Annotated[
+        Path | None, typer.Option(help="File to write as a table for a spreadsheet, one row a limit.")
+    ] = None,
+    pages: Annotated[
+        Path | None, typer.Option(help="Folder for one page a fault; text of your own in them is kept.")
+    ] = None,
+) -> None:
+    """List every fault with its limits, and every metric, with units, views, standing and source."""
+    from pipeline.catalogue import catalogue_rows, catalogue_table, catalogue_text
+    from pipeline.fault_pages import made_pages
+    from pipeline.report.layout import load_sources
+    from pipeline.store import write_table, write_text
+    from pipeline.thresholds import load_limits
 
-    rows = [(spec.id, spec.unit, ", ".join(sorted(spec.views)), spec.source, spec.title) for spec in METRICS.values()]
-    rows += [(pair.id, pair.unit, f"as {pair.metric}", pair.source, pair.title) for pair in COMPARISONS.values()]
-    show_table(("metric", "unit", "views", "source", "what it is"), rows)
+    loaded = load_limits(limits or config_dir() / "checks")
+    rows = catalogue_rows(loaded, load_sources())
+    if csv is not None:
+        write_table(csv, catalogue_table(rows))
+        typer.echo(openable_path(csv))
+    if pages is not None:
+        for name, text in made_pages(pages, loaded).items():
+            write_text(pages / name, text)
+            typer.echo(openable_path(pages / name))
+    if csv is None and pages is None:
+        typer.echo(catalogue_text(loaded, rows))
 
 
 @app.command("check-limits")
