@@ -6,8 +6,6 @@ right. Which comparison was made stands in the value's `side`.
 
 from __future__ import annotations
 
-from math import atan2, degrees
-
 from pipeline.metrics.registry import PairSpec
 
 
@@ -28,28 +26,6 @@ def reduction_pct(first: float, second: float) -> float:
     """
     larger = max(first, second)
     return 100.0 * (second - first) / larger if larger else float("nan")
-
-
-def symmetry_angle_pct(first: float, second: float) -> float:
-    """Return the symmetry angle in percent: 0 is symmetric, 100 opposite. [%]
-
-    100 (45 deg - atan(second / first)) / 90 deg; positive when the first side is the larger one.
-
-    References
-    ----------
-    zifchock_2008
-    """
-    return 100.0 * (45.0 - degrees(atan2(second, first))) / 90.0
-
-
-def symmetry_index_pct(first: float, second: float) -> float:
-    """Return the difference over the mean of both sides, in percent: 0 is symmetric. [%]
-
-    References
-    ----------
-    robinson_1987
-    """
-    return 100.0 * (first - second) / (0.5 * (first + second))
 
 
 PAIRS: tuple[PairSpec, ...] = (
