@@ -7,7 +7,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
-from pipeline.catalogue import Row, base_metric, catalogue_rows, conditions, limb_words, limit_words
+from pipeline.catalogue import Row, base_metric, catalogue_rows, limb_words, limit_words
 from pipeline.errors import ConfigError
 from pipeline.judgement import FaultDefinition, Limits
 from pipeline.metrics import CATALOGUE
@@ -180,8 +180,9 @@ def _needs(page: Page) -> str:
         words = [
             f"{row.min_strides} whole strides" + (" of each limb" if row.side == "both" else ""),
             f"{row.view} view",
-            *("towards the camera" if word == "near limb" else word for word in conditions(row)),
-            "the leg followed without doubt" if base.sure_leg else "",
+            f"{row.min_fps:g} frames/s or more" if row.min_fps else "",
+            "the limb towards the camera" if row.near_only else "",
+            "its leg followed without doubt" if base.sure_leg else "",
             "a scale in metres" if "m_per_px" in base.needs else "",
         ]
         lines.append(f"- `{row.metric}`: {', '.join(word for word in words if word)}")

@@ -18,7 +18,6 @@ from pipeline.config import config_dir
 from pipeline.console import follow_run, show_summary
 from pipeline.judgement import ClipResult, Fault, RunRecord, VisitReport
 from pipeline.manifest_row import COLUMN_NAMES
-from pipeline.metrics import CATALOGUE
 from tests.test_manifest import HELP, study
 
 ROOT = Path(__file__).parents[1]
@@ -152,16 +151,6 @@ def test_manifest_command_checks_a_study(run: Run, tmp_path: Path) -> None:
     (tmp_path / "clips").mkdir()
     (tmp_path / "clips/walk.mp4").touch()
     assert run("manifest", ".") == (0, counts, "")
-
-
-def test_catalogue_lists_every_metric_with_its_unit_on_one_line(run: Run) -> None:
-    code, output, _ = run("catalogue")
-    assert code == 0
-    rows = {line.split()[0]: line for line in output.splitlines()[1:]}
-    assert list(rows) == list(CATALOGUE)
-    for name, spec in CATALOGUE.items():
-        assert f" {spec.unit} " in rows[name]
-        assert spec.title in rows[name]
 
 
 def test_shipped_limits_are_listed_with_their_standing(run: Run) -> None:
