@@ -20,7 +20,7 @@ LEVELS = [
     | {"outline", "shoes", "shoe_shape", "leg_shape", "leg_evidence", "leg_model", "legs"},
     {"event_timing", "events_frontal", "events", "steps", "strides"},
     {"metrics"},
-    {"thresholds", "checks", "pace", "stages"},
+    {"thresholds", "checks", "causes", "causes_file", "pace", "stages"},
     {"figures", "report"},
     {"isolate", "jobs", "runs", "batch", "precheck", "bench", "console", "cli"} | {"catalogue", "fault_pages"},
 ]

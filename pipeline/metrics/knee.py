@@ -62,11 +62,16 @@ def knee_flexion_rise_in_stance(strides: StrideSet) -> FloatArray:
     views=SIDE_VIEW,
     needs=("knee_flexion_deg",),
     near_only=True,
-    sure_leg=True,
     source="definition",
 )
 def knee_flexion_peak_in_swing(strides: StrideSet) -> FloatArray:
-    """Return the highest knee flexion after 50 % of the stride, (n_strides,). [deg]"""
+    """Return the highest knee flexion after 50 % of the stride, (n_strides,). [deg]
+
+    Notes
+    -----
+    Read on rebuilt legs too: on 24 rendered prosthetic limbs these were as good (slope 0.69 against 0.71, error 9.4
+    against 9.2 deg). The peak reads about 8 deg low on both limbs: compare them.
+    """
     return peak(window(strides, "knee_flexion_deg", 50, 100))
 
 
