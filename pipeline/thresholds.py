@@ -106,7 +106,7 @@ def load_limits(folder: Path | None = None) -> Limits:
             problems.append(f"{name}: not TOML ({error})")
             continue
         except ValidationError as error:
-            problems += [f"{name}: {_in_words(dict(detail))}" for detail in error.errors()]
+            problems += [f"{name}: {problem_in_words(dict(detail))}" for detail in error.errors()]
             continue
         problems += [f"{name}: {text}" for text in _check_file(file, sources)]
         own = hashlib.sha256(content).hexdigest()
@@ -144,11 +144,12 @@ def load_measurement_error(path: Path | None = None) -> dict[str, OwnError]:
             read = _OwnErrorEntry.model_validate(entry)
         except ValidationError as error:
             problems += [
-                f"{where}: {_in_words(dict(detail), [*_OwnErrorEntry.model_fields])}" for detail in error.errors()
+                f"{where}: {problem_in_words(dict(detail), [*_OwnErrorEntry.model_fields])}"
+                for detail in error.errors()
             ]
             continue
         if name not in CATALOGUE:
-            problems.append(f"{where}: {_unknown(name, list(CATALOGUE))}")
+            problems.append(f"{where}: {unknown_word(name, list(CATALOGUE))}")
         elif read.unit != CATALOGUE[name].unit:
             problems.append(f"{where}: unit {read.unit!r}; the metric is in {CATALOGUE[name].unit!r}")
         errors[name] = OwnError(read.sd, read.stride_sd, read.stride_freedom)
@@ -168,7 +169,7 @@ def _check_file(file: _CheckFile, sources: set[str]) -> list[str]:
     problems = []
     curves = [quantity.name for quantity in QUANTITIES]
     if file.fault.curve and file.fault.curve not in curves:
-        problems.append(f"fault.curve: {_unknown(file.fault.curve, curves)}")
+        problems.append(f"fault.curve: {unknown_word(file.fault.curve, curves)}")
     for check in file.check:
         where = f"check {check.id!r}"
         if (check.above is None) == (check.below is None):
@@ -178,9 +179,9 @@ def _check_file(file: _CheckFile, sources: set[str]) -> list[str]:
         if check.speed_legs is not None and not 0.0 <= check.speed_legs[0] < check.speed_legs[1]:
             problems.append(f"{where}: speed_legs {list(check.speed_legs)}; the lowest and the highest speed expected")
         if check.source not in sources:
-            problems.append(f"{where}: source {_unknown(check.source, sorted(sources))}")
+            problems.append(f"{where}: source {unknown_word(check.source, sorted(sources))}")
         if check.metric not in CATALOGUE:
-            problems.append(f"{where}: metric {_unknown(check.metric, list(CATALOGUE))}")
+            problems.append(f"{where}: metric {unknown_word(check.metric, list(CATALOGUE))}")
         elif check.unit != CATALOGUE[check.metric].unit:
             problems.append(
                 f"{where}: unit {check.unit!r}; metric {check.metric} is in {CATALOGUE[check.metric].unit!r}"
@@ -195,13 +196,13 @@ def _in_order(check: _CheckPart) -> bool:
     return all(low < high for low, high in pairwise(steps))
 
 
-def _unknown(word: str, known: list[str]) -> str:
+def unknown_word(word: str, known: list[str]) -> str:
     """Say that a word is unknown, with the nearest known one."""
     close = difflib.get_close_matches(word, known, n=1)
     return f"{word!r} is unknown" + (f"; did you mean {close[0]!r}?" if close else f"; known: {', '.join(known)}")
 
 
-def _in_words(detail: dict[str, object], names: list[str] | None = None) -> str:
+def problem_in_words(detail: dict[str, object], names: list[str] | None = None) -> str:
     """One of pydantic's problems in a line; `names` are the keys that exist."""
     location = detail["loc"]
     where = ".".join(str(part) for part in location) if isinstance(location, tuple) else str(location)
@@ -210,7 +211,7 @@ def _in_words(detail: dict[str, object], names: list[str] | None = None) -> str:
         return f"{where}: missing"
     if kind == "extra_forbidden":
         known = names or [*_FaultPart.model_fields, *_CheckPart.model_fields]
-        return f"{where}: {_unknown(where.rsplit('.', 1)[-1], known)}"
+        return f"{where}: {unknown_word(where.rsplit('.', 1)[-1], known)}"
     return f"{where}: found {detail['input']!r}; {detail['msg']}"
 
 
