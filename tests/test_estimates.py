@@ -110,3 +110,24 @@ def test_views_stand_side_by_side_and_the_value_counts_every_stride_once() -> No
     assert (back.view, back.value, back.n_strides) == ("posterior", 20.0, 3)
     assert front.high < back.low
     assert left({"anterior": sizes["anterior"]}, OwnError(0.5)).by_view == ()
+
+
+def test_a_measure_that_needs_no_leg_takes_strides_whose_leg_was_lost() -> None:
+    """Two strides of three were left out, one because the leg was lost, one because it was too long."""
+    family = Family("trunk")
+    for name, needed in (("with_leg", True), ("without_leg", False)):
+
+        def compute(strides: StrideSet) -> FloatArray:
+            return strides.curves["size_deg"][:, 0]
+
+        compute.__name__ = name
+        family.metric(
+            title=name, unit="deg", views=("anterior",), needs=("size_deg",), source="definition", min_strides=1,
+            leg_needed=needed,
+        )(compute)  # fmt: skip
+    strides = strides_of({"anterior": [1.0, 2.0, 3.0]})
+    strides.table["use"] = [True, False, False]
+    strides.table["why_not"] = ["", "limb seen in 41% of the frames; at least 80% expected", "4.00 s between contacts"]
+    values = run_metrics(family.specs, {}, strides, prosthetic_sides=(), min_strides=1, measurement_error={})
+    found = {value.metric: value.stride_values for value in values if value.side == "left"}
+    assert found == {"with_leg": (1.0,), "without_leg": (1.0, 2.0)}

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import csv
 import multiprocessing
 from collections.abc import Callable, Iterable, Sequence
 from concurrent.futures import ProcessPoolExecutor
@@ -13,9 +14,11 @@ from .variety import make_row, write_table
 
 WALK_COLUMNS = (
     "subject", "name", "fault", "size", "wanted", "unit", "parameter", "value", "realised", "limb", "prosthetic_side",
-    "speed_m_s", "height_m", "clips",
+    "speed_m_s", "height_m", "clips", "version",
 )  # fmt: skip
 Row = dict[str, str]
+# Raised when the same seed gives other walks: clips of another version are drawn and made anew.
+VERSION = "1"
 
 
 def make_fault_set(
@@ -53,13 +56,15 @@ def make_fault_set(
     if workers < 1:
         raise ValueError(f"fault set: workers is {workers}; at least 1 is expected. Raise the number.")
     cells = fault_cells(per_size=per_size, without=without, several=several, only=only)
+    kept = _kept_walks(folder)
     if workers == 1:
-        _write_tables(folder, (_make_walk(folder, seed, part, cell) for cell in cells), say)
+        _write_tables(folder, (_make_walk(folder, seed, part, cell, kept.get(cell.subject)) for cell in cells), say)
         return
     # A fresh interpreter for each worker: an OpenGL context does not survive a fork.
     with ProcessPoolExecutor(workers, mp_context=multiprocessing.get_context("spawn")) as pool:
         count = len(cells)
-        made = pool.map(_make_walk, [folder] * count, [seed] * count, [part] * count, cells)
+        rows = [kept.get(cell.subject) for cell in cells]
+        made = pool.map(_make_walk, [folder] * count, [seed] * count, [part] * count, cells, rows)
         _write_tables(folder, made, say)
 
 
@@ -78,8 +83,39 @@ def _write_tables(
             say(line)
 
 
-def _make_walk(folder: Path, seed: int, part: str, cell: FaultCell) -> tuple[list[Row], list[Row], list[str]]:
-    """Draw one walk and make its clips; return rows of the manifest, of the walks, and lines to tell."""
+Walked = tuple[list[Row], list[Row]]
+
+
+def _kept_walks(folder: Path) -> dict[str, Walked]:
+    """Rows of the manifest and of the walks by subject, of what is there whole and of this version: a draw takes
+    seconds."""
+    clips, walks = (_read_table(folder / name) for name in ("manifest.csv", "walks.csv"))
+    kept: dict[str, Walked] = {}
+    for subject in dict.fromkeys(row["subject"] for row in walks):
+        own_clips, own_walks = ([row for row in rows if row["subject"] == subject] for rows in (clips, walks))
+        names = own_walks[0]["clips"].split()
+        videos = [folder / "clips" / name for name in names]
+        truths = [folder / "truth" / name.replace(".mp4", ".truth.json") for name in names]
+        whole = all(path.is_file() for path in (*videos, *truths)) and len(own_clips) == len(names)
+        if whole and own_walks[0].get("version") == VERSION:
+            kept[subject] = (own_clips, own_walks)
+    return kept
+
+
+def _read_table(path: Path) -> list[Row]:
+    """Rows of a table; none when it is not there."""
+    if not path.is_file():
+        return []
+    with path.open(encoding="utf-8", newline="") as file:
+        return list(csv.DictReader(file))
+
+
+def _make_walk(
+    folder: Path, seed: int, part: str, cell: FaultCell, kept: Walked | None
+) -> tuple[list[Row], list[Row], list[str]]:
+    """Draw one walk and make its clips, or take what is there; return rows of both tables, and lines to tell."""
+    if kept is not None:
+        return *kept, [f"{row['clip'].rpartition('/')[2]}: kept" for row in kept[0]]
     walk = draw_walk(seed, part, cell)
     made = [make_row(folder, spec, cell.subject, clip_name(walk, number)) for number, spec in enumerate(walk.clips)]
     return [row for row, _ in made], walk_rows(walk), [line for _, line in made]
@@ -105,6 +141,7 @@ def walk_rows(walk: FaultWalk) -> list[Row]:
         "speed_m_s": f"{spec.settings.speed_m_s:.3f}",
         "height_m": f"{spec.look.height_m:.3f}",
         "clips": " ".join(clip_name(walk, number) for number in range(len(walk.clips))),
+        "version": VERSION,
     }
     none = dict.fromkeys(("wanted", "unit", "parameter", "value", "realised"), "")
     rows = [

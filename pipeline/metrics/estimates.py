@@ -191,7 +191,7 @@ def _usable(spec: MetricSpec, strides: StrideSet, side: Side) -> tuple[StrideSet
     table = strides.table
     in_view = table["view"].isin(spec.views)
     used = table["use"]
-    if spec.by_picture:
+    if not spec.leg_needed:
         used = used | table["why_not"].str.startswith(LIMB_SEEN)
     chosen = in_view & (table["side"] == side) & used
     where = "with this limb"

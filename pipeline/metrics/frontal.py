@@ -30,7 +30,7 @@ MID_SWING_HALF_PCT = 9.0
     positive="external (toe out)",
     views=("anterior",),
     needs=("foot_direction_deg",),
-    by_picture=True,
+    leg_needed=False,
     source="definition",
 )
 def foot_rotation_at_contact(strides: StrideSet) -> FloatArray:
@@ -50,7 +50,7 @@ def foot_rotation_at_contact(strides: StrideSet) -> FloatArray:
     positive="external (toe out)",
     views=("anterior",),
     needs=("foot_direction_deg",),
-    by_picture=True,
+    leg_needed=False,
     source="definition",
 )
 def foot_direction_in_stance(strides: StrideSet) -> FloatArray:
@@ -149,6 +149,7 @@ def foot_beside_hip(strides: StrideSet) -> FloatArray:
     positive="over this limb",
     views=END_VIEWS,
     needs=("trunk_side_lean_deg", "opposite_contact_s"),
+    leg_needed=False,
     source="own_choice_trunk_lean",
 )
 def trunk_lean_in_stance(strides: StrideSet) -> FloatArray:
@@ -170,6 +171,7 @@ def trunk_lean_in_stance(strides: StrideSet) -> FloatArray:
     positive="swing side up",
     views=("anterior",),
     needs=("pelvic_obliquity_deg", "opposite_contact_s"),
+    leg_needed=False,
     source="own_choice_hip_hiking",
 )
 def pelvic_hike_in_swing(strides: StrideSet) -> FloatArray:

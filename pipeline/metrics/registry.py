@@ -21,8 +21,8 @@ class MetricSpec:
     """All that the rest of the pipeline may know about one metric of one limb.
 
     `needs` names columns of the stride table and curves. `near_only` keeps the limb towards the camera, `sure_leg`
-    the strides in which its leg was followed without doubt. A metric read `by_picture` also takes strides in which the
-    leg's landmarks were lost; its curve is NaN where the picture shows nothing either.
+    the strides in which its leg was followed without doubt. A metric without `leg_needed` also takes strides in which
+    only the leg's landmarks were lost.
     """
 
     id: str
@@ -38,7 +38,7 @@ class MetricSpec:
     min_fps: float
     compute: StrideFunction
     version: int = 1
-    by_picture: bool = False
+    leg_needed: bool = True
 
     def __post_init__(self) -> None:
         if self.unit not in UNITS:
@@ -80,7 +80,7 @@ class Family:
         sure_leg: bool = False,
         min_fps: float = 0.0,
         version: int = 1,
-        by_picture: bool = False,
+        leg_needed: bool = True,
     ) -> Callable[[StrideFunction], StrideFunction]:
         """Add the decorated function under its own name; the function is unchanged."""
 
@@ -102,7 +102,7 @@ class Family:
                 min_fps=min_fps,
                 compute=function,
                 version=version,
-                by_picture=by_picture,
+                leg_needed=leg_needed,
             )
             return function
 

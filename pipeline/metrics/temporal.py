@@ -11,13 +11,17 @@ ANY: tuple[View, ...] = ("sagittal", "anterior", "posterior")
 SIDE_VIEW: tuple[View, ...] = ("sagittal",)
 
 
-@TEMPORAL.metric(title="Stride time", unit="s", views=ANY, needs=("start_s", "end_s"), source="definition")
+@TEMPORAL.metric(
+    title="Stride time", unit="s", views=ANY, needs=("start_s", "end_s"), leg_needed=False, source="definition"
+)
 def stride_time(strides: StrideSet) -> FloatArray:
     """Return the time from contact to the next contact of the same foot, (n_strides,). [s]"""
     return (strides.table["end_s"] - strides.table["start_s"]).to_numpy()
 
 
-@TEMPORAL.metric(title="Cadence", unit="steps/min", views=ANY, needs=("start_s", "end_s"), source="definition")
+@TEMPORAL.metric(
+    title="Cadence", unit="steps/min", views=ANY, needs=("start_s", "end_s"), leg_needed=False, source="definition"
+)
 def cadence(strides: StrideSet) -> FloatArray:
     """Return two steps over the stride's time, (n_strides,). [steps/min]"""
     return 120.0 / stride_time(strides)
