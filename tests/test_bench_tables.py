@@ -60,8 +60,8 @@ def test_own_errors_replace_what_was_measured_and_keep_the_rest(tmp_path: Path) 
     write_own_errors(path, pd.concat([VALUES, few]), 'clips of the "test"')
     after = tomllib.loads(path.read_text(encoding="utf-8"))
     changed = after.pop("stance_time_ratio")
-    # Squares of 0.02, 0.02, 0.04, ... 0.10 over 7: 0.0224 / 7.
-    assert changed["sd"] == pytest.approx((0.0224 / 7) ** 0.5, abs=5e-4)
+    # Of 0, 0.02, 0.02, 0.04, 0.06, 0.08 and 0.10 the 95 % point lies 0.7 of the way from 0.08 to 0.10.
+    assert changed["sd"] == pytest.approx(0.094 / 1.96, abs=5e-4)
     assert changed["standing"] == "from benchmark"
     assert changed["note"].endswith('clips of the "test".')
     before.pop("stance_time_ratio")
@@ -80,8 +80,8 @@ def test_values_of_several_runs_are_taken_together(tmp_path: Path) -> None:
     assert load_measurement_error(path) == {}
     own_errors([tmp_path / "one", tmp_path / "two"], write=path)
     entry = tomllib.loads(path.read_text(encoding="utf-8"))["stance_time_ratio"]
-    # Twice the squares of 0.02, 0, 0.02 and 0.04 over 8: 0.0006.
-    assert entry["sd"] == pytest.approx(0.0006**0.5, abs=5e-4)
+    # Of twice 0, 0.02, 0.02 and 0.04 the 95 % point is 0.04.
+    assert entry["sd"] == pytest.approx(0.04 / 1.96, abs=5e-4)
     assert entry["note"].endswith("run one; run two.")
     with pytest.raises(StageError, match="not found in three"):
         own_errors([tmp_path / "three"], write=path)
