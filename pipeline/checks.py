@@ -72,7 +72,8 @@ def compare_with_limit(value: MetricValue, check: Check) -> tuple[Verdict, str]:
     """Return the verdict of one value against one limit, and its reason where it needs one.
 
     `present` when the whole 95 % interval lies beyond the limit, `not seen` when the whole interval lies within,
-    `borderline` when the limit lies inside the interval, or when one view says present and another not seen.
+    `borderline` when the limit lies inside the interval, or when one view says present and another not seen. An
+    interval that reaches from no deviation at all (0; 1 for a ratio) to a clear one says nothing.
     """
     if value.status != "ok" or value.low is None or value.high is None:
         return "cannot say", value.reason
@@ -80,6 +81,8 @@ def compare_with_limit(value: MetricValue, check: Check) -> tuple[Verdict, str]:
     if {"present", "not seen"} <= by_view:
         return "borderline", f"the views disagree: {_in_words(value.by_view, value.unit)}"
     verdict = _by_interval(value.low, value.high, check)
+    if verdict == "borderline" and _holds_none_and_clear(value.low, value.high, check):
+        return "cannot say", "the 95 % interval holds no deviation at all as well as a clear one"
     return verdict, "the limit lies inside the 95 % interval" if verdict == "borderline" else ""
 
 
@@ -98,6 +101,14 @@ def _by_interval(low: float, high: float, check: Check) -> Verdict:
     beyond = low > check.limit if check.direction == "above" else high < check.limit
     within = high < check.limit if check.direction == "above" else low > check.limit
     return "present" if beyond else "not seen" if within else "borderline"
+
+
+def _holds_none_and_clear(low: float, high: float, check: Check) -> bool:
+    """Whether an interval reaches from no deviation to the step from which a finding is clear."""
+    if check.clear is None:
+        return False
+    none = 1.0 if check.unit == "1" else 0.0
+    return low <= min(none, check.clear) and high >= max(none, check.clear)
 
 
 def _in_words(views: tuple[ViewValue, ...], unit: str) -> str:

@@ -18,6 +18,9 @@ from pipeline.tables import STRIDES, check_table, empty_table
 PERCENT = np.arange(101)
 # How the reason begins where a stride is left out for lost landmarks alone.
 LIMB_SEEN = "limb seen in"
+# The stance after a pass's last contact is no whole stride, but what happens up to foot flat is there.
+LAST_STANCE = "after the last contact"
+LAST_STANCE_PCT = 30
 LENGTHS = ("leg_length_px", "m_per_px", "scale_relative_sd", "step_length_pct", "stride_length_pct")
 
 
@@ -54,7 +57,7 @@ def find_strides(
                 inner = inner_events(inside, side, start_s, end_s)
                 seen_share, sure_share = _shares(motion, side, start_s, end_s, rebuilt)
                 partial = "before the first contact" if i == 0 else ""
-                partial = "after the last contact" if i == len(bounds) - 2 else partial
+                partial = LAST_STANCE if i == len(bounds) - 2 else partial
                 why_not = partial or _why_not(start_s, inner, end_s, seen_share, toe_offs_timed, settings)
                 row = {
                     "stride_id": f"{clip.clip_id}:{side}:{number}.{i}",
@@ -116,14 +119,32 @@ def sample_curves(
     Returns
     -------
     dict of quantity to (n_strides, 101)
+
+    Notes
+    -----
+    The stance after a pass's last contact is laid out as if its stride took the median time of this foot's used ones in
+    the pass, NaN from the end of the pass on, and NaN throughout when that comes before 30 % of it.
     """
-    rows = list(zip(table["side"], table["start_s"], table["end_s"], strict=True))
-    return {
+    end_s = _end_times(table)
+    rows = list(zip(table["side"], table["start_s"], end_s, strict=True))
+    curves = {
         name: np.array([stride_curve(by_side[side], time_s, start_s, end_s) for side, start_s, end_s in rows]).reshape(
             -1, 101
         )
         for name, by_side in signals.items()
     }
+    seen_pct = 100.0 * ((table["end_s"] - table["start_s"]) / (end_s - table["start_s"])).to_numpy()
+    last = (table["why_not"] == LAST_STANCE).to_numpy()
+    beyond = last[:, None] & ((PERCENT[None, :] > seen_pct[:, None]) | (seen_pct[:, None] < LAST_STANCE_PCT))
+    return {name: np.where(beyond, np.nan, curve) for name, curve in curves.items()}
+
+
+def _end_times(table: pd.DataFrame) -> pd.Series:
+    """Ends of the strides; of a last stance the time at which its stride would end. [s]"""
+    duration_s = (table["end_s"] - table["start_s"]).where(table["use"].astype(bool))
+    usual_s = duration_s.groupby([table["pass_number"], table["side"]]).transform("median")
+    last = (table["why_not"] == LAST_STANCE) & usual_s.notna()
+    return table["end_s"].where(~last, table["start_s"] + usual_s)
 
 
 def join(parts: list[StrideSet]) -> StrideSet:

@@ -201,3 +201,25 @@ def test_an_interval_past_an_upper_and_a_lower_limit_says_nothing() -> None:
     assert (fault.verdict, fault.reason) == ("cannot say", "the 95 % interval reaches past both limits")
     one_sided = judge((value(-9.0, 23.0),), Limits((FAULT,), checks, {}, ""), Person(("right",)))[0]
     assert one_sided.verdict == "borderline"
+
+
+@pytest.mark.parametrize(
+    ("low", "high", "verdict"),
+    [(-4.0, 21.0, "cannot say"), (1.0, 21.0, "borderline"), (-4.0, 19.0, "borderline"), (11.0, 21.0, "present")],
+)
+def test_an_interval_from_no_deviation_to_a_clear_one_says_nothing(low: float, high: float, verdict: Verdict) -> None:
+    """Limit 10, clear from 20: -4 to 21 holds both 0 and 20. The same mirrored, and for a ratio from 1 down to 0.8."""
+    check = replace(CHECK, clear=20.0)
+    assert compare_with_limit(value(low, high), check)[0] == verdict
+    mirrored = replace(check, direction="below", limit=-10.0, clear=-20.0)
+    assert compare_with_limit(value(-high, -low), mirrored)[0] == verdict
+    ratio = replace(check, direction="below", limit=0.9, clear=0.8, unit="1")
+    assert compare_with_limit(value(0.79, 1.01), ratio)[0] == "cannot say"
+    assert compare_with_limit(value(0.79, 0.99), ratio)[0] == "borderline"
+
+
+def test_an_urgent_fault_whose_interval_says_nothing_is_not_called_borderline() -> None:
+    limits = Limits((replace(FAULT, urgent=True),), (replace(CHECK, clear=20.0),), {}, "")
+    fault = judge((value(-17.6, 21.9),), limits, Person(("right",)))[0]
+    assert (fault.verdict, fault.urgent) == ("cannot say", False)
+    assert fault.reason == "the 95 % interval holds no deviation at all as well as a clear one"

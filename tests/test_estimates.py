@@ -131,3 +131,25 @@ def test_a_measure_that_needs_no_leg_takes_strides_whose_leg_was_lost() -> None:
     values = run_metrics(family.specs, {}, strides, prosthetic_sides=(), min_strides=1, measurement_error={})
     found = {value.metric: value.stride_values for value in values if value.side == "left"}
     assert found == {"with_leg": (1.0,), "without_leg": (1.0, 2.0)}
+
+
+def test_an_early_measure_takes_the_stance_after_the_last_contact() -> None:
+    """Its leg must have been followed, unless the measure needs none."""
+    family = Family("early")
+    for name, early, needed in (("whole", False, True), ("early", True, True), ("early_without_leg", True, False)):
+
+        def compute(strides: StrideSet) -> FloatArray:
+            return strides.curves["size_deg"][:, 0]
+
+        compute.__name__ = name
+        family.metric(
+            title=name, unit="deg", views=("anterior",), needs=("size_deg",), source="definition", min_strides=1,
+            leg_needed=needed, early=early,
+        )(compute)  # fmt: skip
+    strides = strides_of({"anterior": [1.0, 2.0, 3.0]})
+    strides.table["use"] = [True, False, False]
+    strides.table["leg_sure"] = [True, True, False]
+    strides.table["why_not"] = ["", "after the last contact", "after the last contact"]
+    values = run_metrics(family.specs, {}, strides, prosthetic_sides=(), min_strides=1, measurement_error={})
+    found = {value.metric: value.stride_values for value in values if value.side == "left"}
+    assert found == {"whole": (1.0,), "early": (1.0, 2.0), "early_without_leg": (1.0, 2.0, 3.0)}

@@ -68,6 +68,7 @@ def strides_of(walk: FilmedWalk, side: str, *, corrected: bool = True) -> Stride
     own = [time_s for name, time_s, _ in walk.contacts if name == side]
     inside = [(a, b) for a, b in pairwise(own) if a > motion.time_s[0] + 0.1 and b < motion.time_s[-1] - 0.1]
     table = pd.DataFrame(inside, columns=["start_s", "end_s"]).assign(side=side)
+    table = table.assign(use=True, why_not="", pass_number=1)
     table["opposite_contact_s"] = table["start_s"] + STEP_S
     return StrideSet(table, sample_curves(table, motion.time_s, signals))
 

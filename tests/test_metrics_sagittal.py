@@ -120,6 +120,7 @@ class Figure:
         motion = self.motion(direction)
         stretch = Pass(0, len(motion.time_s), direction, "left")
         table = stride_table(start_s=[1.0, 2.0, 3.0, 4.0], **columns)
+        table = table.assign(use=True, why_not="", pass_number=1)
         return StrideSet(table, sample_curves(table, motion.time_s, sagittal_quantities(motion, [stretch])))
 
 

@@ -11,7 +11,7 @@ import pytest
 
 from pipeline.config import load_settings
 from pipeline.metrics.temporal import cadence, stance_share, stance_time, step_time, stride_time
-from pipeline.model import Pass, StrideSet
+from pipeline.model import SIDES, Pass, StrideSet
 from pipeline.motion import prepare
 from pipeline.passes import find_passes
 from pipeline.stages import measure_clip
@@ -173,3 +173,16 @@ def test_joined_clips_keep_every_stride_and_select_picks_rows() -> None:
     assert len(picked.table) == len(two.table)
     assert np.array_equal(picked.curves["arm_angle_deg"], two.curves["arm_angle_deg"], equal_nan=True)
     assert len(join([]).table) == 0
+
+
+def test_the_stance_after_the_last_contact_is_laid_out_at_the_usual_pace() -> None:
+    """By hand: strides of 1.0 s; 0.5 s after the last contact are 50 % of one, 0.25 s are too little to be read."""
+    time_s = np.arange(0, 300) / 100
+    signal = {"size_deg": {side: time_s.copy() for side in SIDES}}
+    rows = [(0.0, 1.0, True, ""), (1.0, 2.0, True, ""), (2.0, 2.5, False, "after the last contact")]
+    table = pd.DataFrame(rows, columns=["start_s", "end_s", "use", "why_not"]).assign(side="left", pass_number=1)
+    last = sample_curves(table, time_s, signal)["size_deg"][2]
+    assert last[:51] == pytest.approx(2.0 + np.arange(51) / 100)
+    assert np.isnan(last[51:]).all()
+    table.loc[2, "end_s"] = 2.25
+    assert np.isnan(sample_curves(table, time_s, signal)["size_deg"][2]).all()

@@ -12,7 +12,7 @@ from pipeline.bench.truth import ClipTruth
 from pipeline.metrics import CATALOGUE, COMPARISONS, METRICS
 from pipeline.metrics.estimates import run_metrics
 from pipeline.model import SIDES, Clip, FloatArray, Side
-from pipeline.strides import join, load, stride_curve
+from pipeline.strides import LAST_STANCE, join, load, stride_curve
 
 # A found event belongs to a true one that is nearer than this. Own choice: a quarter of a short stride.
 SAME_EVENT_S = 0.25
@@ -62,7 +62,7 @@ def knee_errors(clips: list[Clip], truths: dict[str, ClipTruth], out: Path) -> p
         columns = [strides.table[name] for name in ("side", "near", "start_s", "end_s", "use", "why_not")]
         for i, (side, near, start_s, end_s, use, why_not) in enumerate(zip(*columns, strict=True)):
             # What lies before the first and after the last contact is no stride.
-            if why_not in ("before the first contact", "after the last contact"):
+            if why_not in ("before the first contact", LAST_STANCE):
                 continue
             truth = stride_curve(true.signals["knee_flexion_deg"][side], true.time_s, start_s, end_s)
             limb = "prosthetic" if side in clip.prosthetic_sides else "sound"

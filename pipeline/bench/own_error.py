@@ -60,8 +60,8 @@ def save_values(folder: Path, values: pd.DataFrame, what: str) -> None:
 def write_own_errors(path: Path, values: pd.DataFrame, what: str) -> None:
     """Replace the entries of a measurement-error file that the benchmark has measured; the others stay.
 
-    The error is such that 95 % of found minus true, bias included, lie within 1.96 of it: that is how a verdict uses it,
-    and one gross error among many does not widen every interval as a root mean square would.
+    The error is such that 95 % of found minus true, bias included, lie within 1.96 of it: that is how a verdict uses
+    it, and one gross error among many does not widen every interval as a root mean square would.
 
     Parameters
     ----------

@@ -12,7 +12,7 @@ from scipy.stats import t as student
 from pipeline.judgement import OwnError
 from pipeline.metrics.registry import MetricSpec, PairSpec
 from pipeline.model import SIDES, VIEWS, FloatArray, MetricValue, Side, Status, StrideSet, ViewValue, other_side
-from pipeline.strides import LIMB_SEEN, select
+from pipeline.strides import LAST_STANCE, LIMB_SEEN, select
 
 # The standard error of a median over that of a mean, for normal values: exact for small counts (1 / sqrt(efficiency),
 # Dixon & Massey 1957, from memory; a test works them out again), sqrt(pi / 2) for large ones (textbook result).
@@ -193,6 +193,8 @@ def _usable(spec: MetricSpec, strides: StrideSet, side: Side) -> tuple[StrideSet
     used = table["use"]
     if not spec.leg_needed:
         used = used | table["why_not"].str.startswith(LIMB_SEEN)
+    if spec.early:
+        used = used | ((table["why_not"] == LAST_STANCE) & (table["leg_sure"] | (not spec.leg_needed)))
     chosen = in_view & (table["side"] == side) & used
     where = "with this limb"
     if spec.near_only:

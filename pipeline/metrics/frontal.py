@@ -31,6 +31,7 @@ MID_SWING_HALF_PCT = 9.0
     views=("anterior",),
     needs=("foot_direction_deg",),
     leg_needed=False,
+    early=True,
     source="definition",
 )
 def foot_rotation_at_contact(strides: StrideSet) -> FloatArray:
@@ -51,6 +52,7 @@ def foot_rotation_at_contact(strides: StrideSet) -> FloatArray:
     views=("anterior",),
     needs=("foot_direction_deg",),
     leg_needed=False,
+    early=True,
     source="definition",
 )
 def foot_direction_in_stance(strides: StrideSet) -> FloatArray:

@@ -27,6 +27,7 @@ LATE_SWING_PCT = 75
     needs=("knee_flexion_deg",),
     near_only=True,
     sure_leg=True,
+    early=True,
     source="definition",
 )
 def knee_flexion_at_contact(strides: StrideSet) -> FloatArray:
@@ -42,6 +43,7 @@ def knee_flexion_at_contact(strides: StrideSet) -> FloatArray:
     needs=("knee_flexion_deg",),
     near_only=True,
     sure_leg=True,
+    early=True,
     source="definition",
 )
 def knee_flexion_rise_in_stance(strides: StrideSet) -> FloatArray:

@@ -22,7 +22,8 @@ class MetricSpec:
 
     `needs` names columns of the stride table and curves. `near_only` keeps the limb towards the camera, `sure_leg`
     the strides in which its leg was followed without doubt. A metric without `leg_needed` also takes strides in which
-    only the leg's landmarks were lost.
+    only the leg's landmarks were lost. One read `early` needs nothing after 30 % of the stride: the stance after a
+    pass's last contact counts too.
     """
 
     id: str
@@ -39,6 +40,7 @@ class MetricSpec:
     compute: StrideFunction
     version: int = 1
     leg_needed: bool = True
+    early: bool = False
 
     def __post_init__(self) -> None:
         if self.unit not in UNITS:
@@ -81,6 +83,7 @@ class Family:
         min_fps: float = 0.0,
         version: int = 1,
         leg_needed: bool = True,
+        early: bool = False,
     ) -> Callable[[StrideFunction], StrideFunction]:
         """Add the decorated function under its own name; the function is unchanged."""
 
@@ -103,6 +106,7 @@ class Family:
                 compute=function,
                 version=version,
                 leg_needed=leg_needed,
+                early=early,
             )
             return function
 
