@@ -82,11 +82,13 @@ def test_a_captured_sound_walker_has_no_fault(captured_visit: list[StrideSet]) -
 
     Borderline may be knee instability, as sound knees flex 15 to 20 deg under load (MEMORY) and the limit is for
     prosthetic ones, and what the hips' height tells, as this person's legs differ: the references read a stance of
-    59.5 % left and 65 % right off the capture. Comparisons of sides need a prosthesis to be judged.
+    59.5 % left and 65 % right off the capture. So may be forward bending: the landmarks here are joints, without the
+    estimator's hips in front of them, for which 3 deg are added. Comparisons of sides need a prosthesis to be judged.
     """
     found = judged(captured_visit)
     assert found.named("present") == set()
-    assert found.named("borderline") <= {"knee_instability", "vaulting", "drop_off", "late_pelvic_rise"}
+    open_ones = {"knee_instability", "vaulting", "drop_off", "late_pelvic_rise", "forward_trunk_bending"}
+    assert found.named("borderline") <= open_ones
     assert all(found.faults[name].reason for name in found.named("cannot say", "borderline"))
     # The test can fail: knees, times and hips are measured.
     for metric in ("knee_flexion_rise_in_stance", "stance_time", "hip_vault_height"):
@@ -124,14 +126,19 @@ TURNS = ("turn_left0", "turn_left1", "turn_right0", "turn_right1")
 @pytest.mark.parametrize("heading_deg", [0.0, 45.0, 90.0, 180.0])
 @pytest.mark.parametrize("turn", TURNS)
 def test_nobody_is_judged_by_turning(turn: str, heading_deg: float) -> None:
-    """From whichever heading the arc begins, what of it goes across the picture is too short for a verdict."""
+    """From whichever heading the arc begins, what of it goes across the picture is too short for a verdict.
+
+    Three stances, the last one of a pass included, may be enough for the knee's flexion under load: this person's sound
+    knees flex by 16 to 19 deg there (read off the capture), which a limit for prosthetic ones rightly leaves open.
+    """
     strides = strides_or_refusal(seen_from_the_side(along_an_arc(f"walker/{turn}.txt", heading_deg)))
     if isinstance(strides, str):
         assert "no straight walk" in strides
         return
     for sides in PEOPLE:
         found = judged([strides], sides)
-        assert found.named("present", "borderline") == set()
+        assert found.named("present") == set()
+        assert found.named("borderline") <= {"knee_instability"}
         assert all(found.faults[name].reason for name in found.named("cannot say"))
 
 
