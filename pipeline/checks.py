@@ -173,7 +173,6 @@ def _not_applied(check: Check, side: str, reason: str) -> Finding:
 
 def _finding(check: Check, value: MetricValue) -> Finding:
     verdict, reason = compare_with_limit(value, check)
-    known = verdict == "present" and value.value is not None
     return Finding(
         check=check.id,
         fault=check.fault,
@@ -191,7 +190,7 @@ def _finding(check: Check, value: MetricValue) -> Finding:
         standing=check.standing,
         source=check.source,
         stride_ids=value.stride_ids,
-        severity=severity_of(value.value, check) if known and value.value is not None else "",
+        severity=severity_of(value.value, check) if verdict == "present" and value.value is not None else "",
         clear=check.clear,
         severe=check.severe,
     )

@@ -19,6 +19,7 @@ LEG_PARTS = ("hip", "knee", "ankle", "heel", "foot_index")
 # hip height 0.530, knee 0.285, ankle 0.039, shoulder 0.818, foot length 0.152.
 HIP_TO_ANKLE_OF_HEIGHT = 0.530 - 0.039
 SHOULDER_TO_HIP_OF_HEIGHT = 0.818 - 0.530
+TRUNK_OVER_LEG = SHOULDER_TO_HIP_OF_HEIGHT / HIP_TO_ANKLE_OF_HEIGHT
 FOOT_OF_HEIGHT = 0.152
 # The proportions hold for bare feet, the manifest's height is with shoes. Heel of a walking shoe, from memory. [m]
 SOLE_M = 0.025

@@ -13,11 +13,10 @@ from pathlib import Path
 import numpy as np
 from scipy.ndimage import uniform_filter
 
-from pipeline.errors import StageError
 from pipeline.geometry import HIP_TO_ANKLE_OF_HEIGHT, SHOULDER_TO_HIP_OF_HEIGHT, middle
 from pipeline.model import BoolArray, FloatArray, LandmarkTrack
-from pipeline.store import shown_path, write_arrays
-from pipeline.track_file import DAMAGED
+from pipeline.store import write_arrays
+from pipeline.track_file import stored_arrays
 from pipeline.video import Frame, UInt8Array
 
 # The grid of an outline: so many cells a leg, from a little above the hips to below the feet, a step to both sides.
@@ -165,17 +164,10 @@ def load_outlines(path: Path) -> Outlines:
     StageError
         The file is missing or damaged.
     """
-    expected = "expected saved outlines"
-    do = "Run the study again into the same folder; what is missing is made anew."
-    try:
-        with np.load(path, allow_pickle=False) as stored:
-            shape = (int(stored["n_frames"]), *GRID_CELLS)
-            masks = np.unpackbits(stored["masks"], count=int(np.prod(shape))).reshape(shape).astype(bool)
-            return Outlines(masks, stored["origin_px"].astype(float), stored["cell_px"].astype(float))
-    except FileNotFoundError:
-        raise StageError(shown_path(path), "no such file", expected, do) from None
-    except DAMAGED as error:
-        raise StageError(shown_path(path), f"cannot be read ({error})", expected, do) from error
+    with stored_arrays(path, "outlines") as stored:
+        shape = (int(stored["n_frames"]), *GRID_CELLS)
+        masks = np.unpackbits(stored["masks"], count=int(np.prod(shape))).reshape(shape).astype(bool)
+        return Outlines(masks, stored["origin_px"].astype(float), stored["cell_px"].astype(float))
 
 
 def _place(track: LandmarkTrack, seen: BoolArray) -> tuple[FloatArray, FloatArray]:

@@ -4,7 +4,9 @@ from __future__ import annotations
 
 import pandas as pd
 
+from pipeline.metrics.temporal import cadence
 from pipeline.model import SIDES, MetricValue, StrideSet
+from pipeline.strides import select
 
 # Cadences of a visit's clips that differ by more than this are not one pace. Own choice: the step-to-step spread of an
 # even walk is 2 to 3 % (from memory).
@@ -25,9 +27,9 @@ def pace_notes(strides: StrideSet, values: tuple[MetricValue, ...]) -> tuple[str
     parts += [_mean(values, "froude_number", "Froude number {:.2f}"), _mean(values, "cadence", "{:.0f} steps/min")]
     known = [part for part in parts if part]
     notes = [f"Walked at {', '.join(known)}."] if known else []
-    cadence = clip_cadences(strides.table)
-    if len(cadence) > 1 and cadence.max() > (1.0 + ONE_PACE_SHARE) * cadence.min():
-        listed = ", ".join(f"{clip} {value:.0f}" for clip, value in cadence.items())
+    cadence_of = clip_cadences(strides)
+    if len(cadence_of) > 1 and cadence_of.max() > (1.0 + ONE_PACE_SHARE) * cadence_of.min():
+        listed = ", ".join(f"{clip} {value:.0f}" for clip, value in cadence_of.items())
         notes.append(
             f"The clips were not walked at one pace (steps/min: {listed}). Sizes of faults change with speed: do not "
             "set values of one view against those of another."
@@ -35,10 +37,10 @@ def pace_notes(strides: StrideSet, values: tuple[MetricValue, ...]) -> tuple[str
     return tuple(notes)
 
 
-def clip_cadences(table: pd.DataFrame) -> pd.Series:
+def clip_cadences(strides: StrideSet) -> pd.Series:
     """Return the median cadence of each clip with used strides, by clip id. [steps/min]"""
-    used = table[table["use"].astype(bool)]
-    return (120.0 / (used["end_s"] - used["start_s"])).groupby(used["clip_id"], sort=True).median()
+    used = select(strides, strides.table["use"])
+    return pd.Series(cadence(used)).groupby(used.table["clip_id"], sort=True).median()
 
 
 def _mean(values: tuple[MetricValue, ...], metric: str, words: str) -> str:

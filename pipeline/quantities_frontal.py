@@ -7,8 +7,8 @@ import pandas as pd
 
 from pipeline.geometry import (
     FOOT_OF_HEIGHT,
-    HIP_TO_ANKLE_OF_HEIGHT,
     SHOULDER_TO_HIP_OF_HEIGHT,
+    TRUNK_OVER_LEG,
     foot_direction_deg,
     middle,
     point,
@@ -19,8 +19,6 @@ from pipeline.parallax import ahead_of_hips, straight_course
 from pipeline.passes import size_in_pass_px
 from pipeline.quantities import empty_signals, names_in
 
-# Trunk length (mid-shoulder to mid-hip) as a share of leg length (hip to ankle), Drillis & Contini 1966.
-TRUNK_OVER_LEG = SHOULDER_TO_HIP_OF_HEIGHT / HIP_TO_ANKLE_OF_HEIGHT
 # The estimator turns the line of the hips with the trunk, by this share of its lean: on 36 rendered clips a lean of up
 # to 16 deg then no longer changes what is read in mid-swing. Own choice. [1]
 HIP_LINE_FOLLOWS_TRUNK = 0.64

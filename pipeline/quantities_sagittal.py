@@ -5,8 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from pipeline.geometry import (
-    HIP_TO_ANKLE_OF_HEIGHT,
-    SHOULDER_TO_HIP_OF_HEIGHT,
+    TRUNK_OVER_LEG,
     ankle_dorsiflexion_deg,
     body_axes,
     from_vertical_deg,
@@ -26,8 +25,6 @@ from pipeline.walkline import walk_line
 TRUNK_LINE_BACK_DEG = 3.0
 # The heel is down for the first 31 % of the stride (perry_2010, from memory): the middle of its heights there.
 HEEL_LEVEL_PERCENTILE = 16
-# Trunk length (mid-shoulder to mid-hip) as a share of leg length (hip to ankle), Drillis & Contini 1966.
-TRUNK_OVER_LEG = SHOULDER_TO_HIP_OF_HEIGHT / HIP_TO_ANKLE_OF_HEIGHT
 # A back bends about once a stride; of what is quicker the shoulders tell more. Own choice on rendered clips: 0.8 Hz
 # puts the vault of upright walkers off by 0.6 % of the leg length and that of forward bending ones by 0.9; following
 # the shoulders alone does 0.55 and 2.0, following the hips at 1.6 Hz 0.9 and 0.7. [Hz]

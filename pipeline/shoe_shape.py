@@ -11,11 +11,12 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from pipeline.geometry import HIP_TO_ANKLE_OF_HEIGHT, SHOULDER_TO_HIP_OF_HEIGHT, Lens, point
+from pipeline.geometry import SHOULDER_TO_HIP_OF_HEIGHT, TRUNK_OVER_LEG, Lens, point
 from pipeline.model import SIDES, BoolArray, FloatArray, Pass, QualityNote, Side
 from pipeline.motion import Motion
 from pipeline.parallax import straight_course
 from pipeline.passes import size_in_pass_px
+from pipeline.quantities_frontal import outward_of
 from pipeline.recording import at_least
 from pipeline.shoes import Shoes
 from pipeline.signals import derivative, fill_gaps, resample, runs
@@ -160,10 +161,10 @@ def _stands(motion: Motion, passes: list[Pass], side: Side) -> BoolArray:
 def _seen_turned_deg(motion: Motion, passes: list[Pass], lens: Lens, side: Side) -> FloatArray:
     """Angle between the walk's line and the line of sight to a foot, inward positive, (n_frames,). [deg]"""
     turned = np.full(len(motion.time_s), np.nan)
-    outward = 1 if side == "left" else -1  # In the picture of a front view.
+    outward = outward_of("anterior", side)
     for stretch in passes:
         part = slice(stretch.start, stretch.stop)
-        leg_px = size_in_pass_px(motion, stretch) * HIP_TO_ANKLE_OF_HEIGHT / SHOULDER_TO_HIP_OF_HEIGHT
+        leg_px = size_in_pass_px(motion, stretch) / TRUNK_OVER_LEG
         vanishing_px = straight_course(motion, stretch, leg_px, "anterior").vanishing_px
         # A lost ankle is put between where it was seen: the angle changes slowly.
         ankle_px, time_s = point(motion.xy_px[part], side, "ankle")[:, 0], motion.time_s[part]

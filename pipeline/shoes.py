@@ -16,13 +16,12 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.ndimage import binary_dilation, label
 
-from pipeline.errors import StageError
 from pipeline.geometry import INDEX, SHOULDER_TO_HIP_OF_HEIGHT, middle, point, robust_line
 from pipeline.model import SIDES, BoolArray, FloatArray, LandmarkTrack, Side
 from pipeline.outline import LEAST_DIFFERENCE, SHADOW_COLOUR, USUAL_DIFFERENCES
 from pipeline.signals import sample_rate
-from pipeline.store import shown_path, write_arrays
-from pipeline.track_file import DAMAGED
+from pipeline.store import write_arrays
+from pipeline.track_file import stored_arrays
 from pipeline.video import Frame, UInt8Array
 
 # The empty room is the median of this many pictures, each without the places that the walker's body covers in it.
@@ -151,16 +150,9 @@ def load_shoes(path: Path) -> Shoes:
     StageError
         The file is missing or damaged.
     """
-    expected = "expected saved shoes"
-    do = "Run the study again into the same folder; what is missing is made anew."
-    try:
-        with np.load(path, allow_pickle=False) as stored:
-            times, reach, lost = (stored[name] for name in ("time_s", "reach", "lost_share"))
-            return Shoes(times.astype(float), reach.astype(float), lost.astype(float))
-    except FileNotFoundError:
-        raise StageError(shown_path(path), "no such file", expected, do) from None
-    except DAMAGED as error:
-        raise StageError(shown_path(path), f"cannot be read ({error})", expected, do) from error
+    with stored_arrays(path, "shoes") as stored:
+        times, reach, lost = (stored[name] for name in ("time_s", "reach", "lost_share"))
+        return Shoes(times.astype(float), reach.astype(float), lost.astype(float))
 
 
 def _height_px(track: LandmarkTrack, seen: BoolArray) -> FloatArray:

@@ -5,6 +5,8 @@ from __future__ import annotations
 import tokenize
 import zipfile
 import zlib
+from collections.abc import Iterator
+from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
@@ -43,6 +45,26 @@ def save_track(path: Path, track: LandmarkTrack) -> None:
     write_arrays(path, arrays)
 
 
+@contextmanager
+def stored_arrays(path: Path, what: str) -> Iterator[Any]:
+    """Give the arrays of an npz file by name; `what` names its content in words.
+
+    Raises
+    ------
+    StageError
+        The file is missing, damaged, or of another form; also when that shows while the arrays are read.
+    """
+    expected = f"expected saved {what}"
+    do = "Run the study again into the same folder; what is missing is made anew."
+    try:
+        with np.load(path, allow_pickle=False) as stored:
+            yield stored
+    except FileNotFoundError:
+        raise StageError(shown_path(path), "no such file", expected, do) from None
+    except DAMAGED as error:
+        raise StageError(shown_path(path), f"cannot be read ({error})", expected, do) from error
+
+
 def load_track(path: Path) -> LandmarkTrack:
     """The track that `save_track` wrote.
 
@@ -51,17 +73,10 @@ def load_track(path: Path) -> LandmarkTrack:
     StageError
         The file is missing, damaged, or of another form.
     """
-    expected = "expected saved landmarks"
-    do = "Run the study again into the same folder; what is missing is made anew."
-    try:
-        with np.load(path, allow_pickle=False) as stored:
-            values: dict[str, Any] = {name: stored[name] for name in ARRAY_FIELDS}
-            values |= {name: stored[name].item() for name in NUMBER_FIELDS}
-            values |= {name: str(stored[name]) for name in TEXT_FIELDS}
-    except FileNotFoundError:
-        raise StageError(shown_path(path), "no such file", expected, do) from None
-    except DAMAGED as error:
-        raise StageError(shown_path(path), f"cannot be read ({error})", expected, do) from error
+    with stored_arrays(path, "landmarks") as stored:
+        values: dict[str, Any] = {name: stored[name] for name in ARRAY_FIELDS}
+        values |= {name: stored[name].item() for name in NUMBER_FIELDS}
+        values |= {name: str(stored[name]) for name in TEXT_FIELDS}
     for name in ("xy_px", "visibility", "world_m"):
         values[name] = values[name].astype(np.float64)
     return LandmarkTrack(**values)

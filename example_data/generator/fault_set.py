@@ -3,14 +3,12 @@
 from __future__ import annotations
 
 import csv
-import multiprocessing
 from collections.abc import Callable, Iterable, Sequence
-from concurrent.futures import ProcessPoolExecutor
 from pathlib import Path
 
 from .fault_walks import FaultCell, FaultWalk, draw_walk, fault_cells
 from .study import MANIFEST_COLUMNS
-from .variety import make_row, write_table
+from .variety import in_processes, make_row, write_table
 
 WALK_COLUMNS = (
     "subject", "name", "fault", "size", "wanted", "unit", "parameter", "value", "realised", "limb", "prosthetic_side",
@@ -57,15 +55,8 @@ def make_fault_set(
         raise ValueError(f"fault set: workers is {workers}; at least 1 is expected. Raise the number.")
     cells = fault_cells(per_size=per_size, without=without, several=several, only=only)
     kept = _kept_walks(folder)
-    if workers == 1:
-        _write_tables(folder, (_make_walk(folder, seed, part, cell, kept.get(cell.subject)) for cell in cells), say)
-        return
-    # A fresh interpreter for each worker: an OpenGL context does not survive a fork.
-    with ProcessPoolExecutor(workers, mp_context=multiprocessing.get_context("spawn")) as pool:
-        count = len(cells)
-        rows = [kept.get(cell.subject) for cell in cells]
-        made = pool.map(_make_walk, [folder] * count, [seed] * count, [part] * count, cells, rows)
-        _write_tables(folder, made, say)
+    jobs = [(folder, seed, part, cell, kept.get(cell.subject)) for cell in cells]
+    _write_tables(folder, in_processes(_make_walk, jobs, workers), say)
 
 
 def _write_tables(

@@ -9,11 +9,11 @@ from __future__ import annotations
 import csv
 import json
 import multiprocessing
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import ProcessPoolExecutor
 from dataclasses import asdict
 from pathlib import Path
-from typing import Any
+from typing import Any, TypeVar
 
 from .clip import ClipSpec, make_clip
 from .draws import PARTS, draw_spec, part_of, subject
@@ -22,6 +22,8 @@ from .study import MANIFEST_COLUMNS
 
 VISIT_DATE = "2026-05-04"
 MOST_DRAWS = 200
+
+Made = TypeVar("Made")
 
 
 def clip_specs(seed: int, count: int) -> list[ClipSpec]:
@@ -102,13 +104,18 @@ def make_set(
         )
     indices = [index for index in range(count) if part_of(index) == part]
     jobs = [(folder, seed, index) for index in indices]
-    if workers == 1:
-        rows = [_report(_make_one(*job), say) for job in jobs]
-    else:
-        # A fresh interpreter for each worker: an OpenGL context does not survive a fork.
-        with ProcessPoolExecutor(workers, mp_context=multiprocessing.get_context("spawn")) as pool:
-            rows = [_report(made, say) for made in pool.map(_make_one, *zip(*jobs, strict=True))]
+    rows = [_report(made, say) for made in in_processes(_make_one, jobs, workers)]
     write_table(folder / "manifest.csv", MANIFEST_COLUMNS, rows)
+
+
+def in_processes(work: Callable[..., Made], jobs: Sequence[tuple[Any, ...]], workers: int) -> Iterator[Made]:
+    """Yield what a function makes of each job's arguments, in order, with so many at a time."""
+    if workers == 1 or not jobs:
+        yield from (work(*job) for job in jobs)
+        return
+    # A fresh interpreter for each worker: an OpenGL context does not survive a fork.
+    with ProcessPoolExecutor(workers, mp_context=multiprocessing.get_context("spawn")) as pool:
+        yield from pool.map(work, *zip(*jobs, strict=True))
 
 
 def write_table(path: Path, columns: Sequence[str], rows: Sequence[dict[str, str]]) -> None:

@@ -9,13 +9,11 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 
-from pipeline.bench.errors import clip_folder
+from pipeline.bench.errors import TrueValues, beside_truth, clip_folder, true_values
 from pipeline.bench.truth import load_truth
 from pipeline.checks import Person
 from pipeline.config import Settings
 from pipeline.judgement import Fault, Finding, Limits
-from pipeline.metrics import CATALOGUE, COMPARISONS, METRICS
-from pipeline.metrics.estimates import run_metrics
 from pipeline.model import Clip, MetricValue, Side
 from pipeline.stages import judge_visit
 from pipeline.strides import join, load
@@ -32,7 +30,7 @@ class Judged:
     injected: frozenset[str]
     sides: tuple[Side, ...]
     found: tuple[MetricValue, ...]
-    true: dict[tuple[str, str], float | None]
+    true: TrueValues
     faults: tuple[Fault, ...]
 
 
@@ -70,16 +68,13 @@ def judge_walks(study: WalkedStudy, settings: Settings, limits: Limits) -> Itera
         strides = join([load(clip_folder(study.out, clip)) for clip in own if clip.clip_id in study.done])
         found, faults = judge_visit(strides, Person(sides), settings, limits)
         true_strides = join([load_truth(study.truth_files[clip.clip_id]).strides for clip in own])
-        true = run_metrics(
-            METRICS, COMPARISONS, true_strides, prosthetic_sides=sides, min_strides=1, measurement_error={}
-        )
         yield Judged(
             subject=subject,
             label=rows[0]["size"],
             injected=frozenset(row["fault"] for row in rows if row["wanted"]),
             sides=sides,
             found=found,
-            true={(value.metric, value.side): value.value for value in true},
+            true=true_values(true_strides, sides),
             faults=faults,
         )
 
@@ -101,10 +96,8 @@ def verdict_rows(judged: list[Judged]) -> pd.DataFrame:
                     "label": visit.label,
                     "injected": fault.name in visit.injected,
                     "alone": visit.injected == {fault.name},
-                    "others": bool(visit.injected - {fault.name}),
                     "fault": fault.name,
                     "verdict": fault.verdict,
-                    "reason": fault.reason,
                     "metric": lead[0].metric if lead else "",
                     "unit": lead[0].unit if lead else "",
                     "beyond": lead[1] if lead else np.nan,
@@ -117,33 +110,9 @@ def verdict_rows(judged: list[Judged]) -> pd.DataFrame:
 
 def value_rows(judged: list[Judged]) -> pd.DataFrame:
     """Return each metric's found and true value of each visit and limb, in the form of `errors.value_errors`."""
-    rows = []
-    for visit in judged:
-        for found in visit.found:
-            truth = visit.true.get((found.metric, found.side))
-            if truth is None or found.status == "wrong_view":
-                continue
-            limb = found.side
-            if limb in ("left", "right"):
-                limb = "prosthetic" if limb in visit.sides else "sound"
-            rows.append(
-                {
-                    "visit": visit.subject,
-                    "metric": found.metric,
-                    "limb": limb,
-                    "unit": CATALOGUE[found.metric].unit,
-                    "true": truth,
-                    "found": found.value,
-                    "low": found.low,
-                    "high": found.high,
-                    "error": np.nan if found.value is None else found.value - truth,
-                    "strides": found.n_strides,
-                    "spread": np.nan if found.spread is None else found.spread,
-                    "compared": found.metric in COMPARISONS,
-                    "status": found.status,
-                }
-            )
-    return pd.DataFrame(rows)
+    return pd.DataFrame(
+        [row for visit in judged for row in beside_truth(visit.subject, visit.found, visit.true, visit.sides)]
+    )
 
 
 def _furthest(visit: Judged, fault: Fault) -> tuple[Finding, float] | None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from pathlib import Path
 
 import numpy as np
@@ -11,9 +12,11 @@ from pipeline.batch import StudyResult
 from pipeline.bench.truth import ClipTruth
 from pipeline.metrics import CATALOGUE, COMPARISONS, METRICS
 from pipeline.metrics.estimates import run_metrics
-from pipeline.model import SIDES, Clip, FloatArray, Side
+from pipeline.model import SIDES, Clip, FloatArray, MetricValue, Side, StrideSet
 from pipeline.strides import LAST_STANCE, join, load, stride_curve
 
+# Values by metric and side; None where there is none.
+TrueValues = dict[tuple[str, str], float | None]
 # A found event belongs to a true one that is nearer than this. Own choice: a quarter of a short stride.
 SAME_EVENT_S = 0.25
 
@@ -79,37 +82,42 @@ def value_errors(result: StudyResult, clips: list[Clip], truths: dict[str, ClipT
             continue
         own = [clip for clip in clips if (clip.subject, clip.visit) == (visit.subject, visit.visit)]
         sides = visit.report.prosthetic_sides
-        true_values = run_metrics(
-            METRICS,
-            COMPARISONS,
-            join([truths[clip.clip_id].strides for clip in own]),
-            prosthetic_sides=sides,
-            min_strides=1,
-            measurement_error={},
-        )
-        true = {(value.metric, value.side): value.value for value in true_values}
-        for found in visit.report.metrics:
-            truth = true.get((found.metric, found.side))
-            if truth is None or found.status == "wrong_view":
-                continue
-            rows.append(
-                {
-                    "visit": f"{visit.subject} {visit.visit}",
-                    "metric": found.metric,
-                    "limb": _limb(found.side, sides),
-                    "unit": CATALOGUE[found.metric].unit,
-                    "true": truth,
-                    "found": found.value,
-                    "low": found.low,
-                    "high": found.high,
-                    "error": np.nan if found.value is None else found.value - truth,
-                    "strides": found.n_strides,
-                    "spread": np.nan if found.spread is None else found.spread,
-                    "compared": found.metric in COMPARISONS,
-                    "status": found.status,
-                }
-            )
+        true = true_values(join([truths[clip.clip_id].strides for clip in own]), sides)
+        rows += beside_truth(f"{visit.subject} {visit.visit}", visit.report.metrics, true, sides)
     return pd.DataFrame(rows)
+
+
+def true_values(strides: StrideSet, prosthetic_sides: tuple[Side, ...]) -> TrueValues:
+    """Return every metric of true strides, by metric and side."""
+    values = run_metrics(
+        METRICS, COMPARISONS, strides, prosthetic_sides=prosthetic_sides, min_strides=1, measurement_error={}
+    )
+    return {(value.metric, value.side): value.value for value in values}
+
+
+def beside_truth(
+    visit: str, found: Iterable[MetricValue], true: TrueValues, prosthetic_sides: tuple[Side, ...]
+) -> list[dict[str, object]]:
+    """Return one row for each found value of a visit that has a truth."""
+    return [
+        {
+            "visit": visit,
+            "metric": value.metric,
+            "limb": _limb(value.side, prosthetic_sides),
+            "unit": CATALOGUE[value.metric].unit,
+            "true": truth,
+            "found": value.value,
+            "low": value.low,
+            "high": value.high,
+            "error": np.nan if value.value is None else value.value - truth,
+            "strides": value.n_strides,
+            "spread": np.nan if value.spread is None else value.spread,
+            "compared": value.metric in COMPARISONS,
+            "status": value.status,
+        }
+        for value in found
+        if (truth := true.get((value.metric, value.side))) is not None and value.status != "wrong_view"
+    ]
 
 
 def clip_folder(out: Path, clip: Clip) -> Path:

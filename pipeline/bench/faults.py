@@ -78,8 +78,9 @@ def faults(
     )
     judged = list(judge_walks(walked, settings, loaded))
     verdicts, values = verdict_rows(judged), value_rows(judged)
+    day = result.run.started[:10]
     introduction = INTRODUCTION.format(
-        day=result.run.started[:10], version=result.run.code_version, model=settings.landmarks.model,
+        day=day, version=result.run.code_version, model=settings.landmarks.model,
         what=f"the {part.value} half, seed {seed}", walks=len(judged), done=len(walked.done), clips=len(clips),
     )  # fmt: skip
     own = {name: error.sd for name, error in loaded.measurement_error.items()}
@@ -99,7 +100,6 @@ def faults(
     typer.echo(text)
     if write is not None:
         write_text(write, text + "\n")
-    day = result.run.started[:10]
     save_values(folder, values, f"the {part.value} half of the fault walkers, seed {seed}, {day}")
 
 

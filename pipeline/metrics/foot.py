@@ -4,9 +4,10 @@ from __future__ import annotations
 
 import numpy as np
 
-from pipeline.metrics.phases import SIDE_VIEW, lowest, own_support, speed, stride_s
+from pipeline.metrics.phases import SIDE_VIEW, VAULT_SHARE, lowest, own_support, speed
 from pipeline.metrics.reading import average, peak, window
 from pipeline.metrics.registry import Family
+from pipeline.metrics.temporal import stride_time
 from pipeline.model import FloatArray, StrideSet
 
 FOOT = Family("foot")
@@ -18,8 +19,6 @@ FLAT_PCT = (12.0, 16.0)
 LEFT_SHARE = 0.25
 # The foot drops to the floor within this part of the stride (perry_2010, from memory: flat by 12 %).
 LOADING_PCT = 15
-# A heel that vaults rises before the last third of single support, in which every heel leaves the floor.
-VAULT_SHARE = 2 / 3
 # Start of single support, before a vault. Own choice. [1]
 START_SHARE = 0.1
 
@@ -79,7 +78,7 @@ def foot_flat_time(strides: StrideSet) -> FloatArray:
         if curve[0] > 0 and len(down):
             at = int(down[0])
             values[i] = at - above[at] / (above[at] - above[at - 1])
-    return np.asarray(values / 100.0 * stride_s(strides))
+    return np.asarray(values / 100.0 * stride_time(strides))
 
 
 @FOOT.metric(

@@ -8,6 +8,7 @@ import pandas as pd
 from pipeline.metrics.reading import average, peak, percent_of_stride, window
 from pipeline.metrics.registry import Family
 from pipeline.model import FloatArray, StrideSet, View
+from pipeline.parallax import DOUBLE_SUPPORT_OF_STRIDE
 
 FRONTAL = Family("frontal")
 END_VIEWS: tuple[View, ...] = ("anterior", "posterior")
@@ -16,9 +17,9 @@ END_VIEWS: tuple[View, ...] = ("anterior", "posterior")
 # (12 %) to heel-off (31 %); both are textbook values (perry_2010, from memory).
 AT_CONTACT_PCT = (0.0, 4.0)
 FOOT_FLAT_PCT = (16.0, 30.0)
-# A foot leaves the floor about 10 % of the stride after the other one's contact, and the other one about 10 % after its
-# own; a whip is over before mid-swing, 20 % later (perry_2010, from memory; common practice).
-DOUBLE_SUPPORT_PCT = 10.0
+# Either foot leaves the floor that long after the other one's contact; a whip is over before mid-swing, 20 % later
+# (common practice).
+DOUBLE_SUPPORT_PCT = 100 * DOUBLE_SUPPORT_OF_STRIDE
 WHIP_PCT = 20.0
 # Half of the stretch about mid-swing over which the pelvis is averaged. Own choice: half of a swing of 40 %.
 MID_SWING_HALF_PCT = 9.0

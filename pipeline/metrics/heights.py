@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from pipeline.metrics.phases import SIDE_VIEW, lowest, other_support, own_support
+from pipeline.metrics.phases import SIDE_VIEW, VAULT_SHARE, lowest, other_support, own_support
 from pipeline.metrics.reading import peak, percent_of_stride, window
 from pipeline.metrics.registry import Family
 from pipeline.metrics.spatial import leg_length_m
@@ -17,8 +17,6 @@ BESIDE_DOUBLE_SUPPORT_PCT = 5.0
 # The hips of an even walk are highest near the middle of single support. Before this share of it is early, after it
 # late. Own choice. [1]
 EARLY_SHARE = 0.4
-# A heel that vaults rises before the last third of single support, in which every heel leaves the floor.
-VAULT_SHARE = 2 / 3
 
 
 @HEIGHTS.metric(

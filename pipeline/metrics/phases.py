@@ -5,9 +5,12 @@ from __future__ import annotations
 import numpy as np
 
 from pipeline.metrics.reading import peak, percent_of_stride, window
+from pipeline.metrics.temporal import stride_time
 from pipeline.model import FloatArray, StrideSet, View
 
 SIDE_VIEW: tuple[View, ...] = ("sagittal",)
+# A heel that vaults rises before the last third of single support, in which every heel leaves the floor.
+VAULT_SHARE = 2 / 3
 
 
 def own_support(strides: StrideSet, curve: str, start: float = 0.0, end: float = 1.0) -> FloatArray:
@@ -33,11 +36,6 @@ def lowest(values: FloatArray) -> FloatArray:
     return -peak(-values)
 
 
-def stride_s(strides: StrideSet) -> FloatArray:
-    """Return the time of each stride, (n_strides,). [s]"""
-    return (strides.table["end_s"] - strides.table["start_s"]).to_numpy(dtype=float)
-
-
 def speed(strides: StrideSet, curve: str) -> FloatArray:
     """Return the rate of change of a curve, by central differences, (n_strides, 101). [its unit/s]"""
-    return np.asarray(np.gradient(strides.curves[curve], axis=1) * 100.0 / stride_s(strides)[:, None])
+    return np.asarray(np.gradient(strides.curves[curve], axis=1) * 100.0 / stride_time(strides)[:, None])

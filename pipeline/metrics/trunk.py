@@ -39,8 +39,8 @@ def trunk_forward_lean_in_stance(strides: StrideSet) -> FloatArray:
 
     Notes
     -----
-    The line from mid-hip to mid-shoulder. The estimator's hips lie some centimetres ahead of the joints, so that leans
-    read a few degrees too far back.
+    The line from mid-hip to mid-shoulder. The estimator's hips lie some centimetres ahead of the joints; the 3 deg by
+    which that leans the line back are made up for (`quantities_sagittal`).
     """
     return peak(window(strides, "trunk_lean_deg", 0.0, percent_of_stride(strides.table, "toe_off_s")))
 
@@ -58,7 +58,6 @@ def backward_trunk_lean_in_late_stance(strides: StrideSet) -> FloatArray:
 
     Notes
     -----
-    Stands for exaggerated lordosis: neither pelvis nor spine has a landmark. The same offset as in
-    `trunk_forward_lean_in_stance`, here towards a larger value.
+    Stands for exaggerated lordosis: neither pelvis nor spine has a landmark.
     """
     return peak(-window(strides, "trunk_lean_deg", *LATE_STANCE_PCT))
