@@ -30,7 +30,7 @@ from pipeline.standing import find_standing, standing_note, without_offset
 from pipeline.steps import with_lengths
 from pipeline.strides import find_strides, sample_curves
 
-MEASURES_VERSION = 10
+MEASURES_VERSION = 11
 
 
 @dataclass(frozen=True, slots=True)
