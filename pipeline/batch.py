@@ -9,9 +9,10 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from pipeline.checks import Person
+from pipeline.clip_stages import ClipJob, measure_clip_files
 from pipeline.config import Settings, config_dir, load_settings
 from pipeline.isolate import Failure, Job, Outcome, Tell, refuse_recursion, run_jobs
-from pipeline.jobs import ClipJob, VisitJob, measure_clip_files, report_visit
+from pipeline.jobs import VisitJob, report_visit
 from pipeline.judgement import ClipResult, Limits, RunRecord, VisitReport
 from pipeline.manifest import read_manifest
 from pipeline.model import Clip

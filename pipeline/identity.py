@@ -1,7 +1,8 @@
 """Which leg is which: frames in which the estimator exchanged left and right are found from how legs move.
 
 Seen from the side, the legs cross twice a stride and the estimator may name them the wrong way round for some frames,
-or for every other step, most often with a pylon in place of a shank. Two things hold for every walk: between two
+or for every other step, most often with a pylon in place of a shank. The hips then mostly keep their names: they are
+named on their own. Two things hold for every walk: between two
 crossings one leg stays in front, and the legs take turns. So the crossings are found first, as an even sequence over
 the whole pass; they name the legs wherever these are apart. In between, and in views without turns, the sequence of
 namings wins in which the landmarks move most evenly.
@@ -15,6 +16,7 @@ import numpy as np
 from scipy.signal import find_peaks
 
 from pipeline.geometry import INDEX, LEG_PARTS
+from pipeline.leg_shape import HIP, KNEE
 from pipeline.model import BoolArray, FloatArray
 from pipeline.signals import lowpass, sample_rate
 
@@ -41,6 +43,8 @@ MOST_STEPS = 4
 MISSED_STEP = 0.8
 # After a longer gap the paths before say nothing about the naming. Own choice: a sixth of a stride.
 LONGEST_GAP_S = 0.2
+# Legs that are exchanged in this share of the frames or more are those of a body that was taken the wrong way round.
+WHOLE_BODY_SHARE = 0.9
 # What is exchanged beside a change of naming may lie anywhere between the legs.
 NOT_INDEX_HIPS = [*LEFT[1:], *RIGHT[1:]]
 
@@ -74,7 +78,8 @@ def name_in_turn(legs: FloatArray, time_s: FloatArray, feet_spread: FloatArray |
     Parameters
     ----------
     legs : (n_frames, 2, 5, 2)
-        Hip, knee, ankle, heel and foot tip as the estimator names them, x along the walk; NaN where not seen. [legs]
+        Hip, knee, ankle, heel and foot tip as the estimator names them, x along the walk; NaN where not seen. The hips
+        have no part in it. [legs]
     time_s : (n_frames,)
         [s]
     feet_spread : (n_frames,), optional
@@ -105,8 +110,26 @@ def name_in_turn(legs: FloatArray, time_s: FloatArray, feet_spread: FloatArray |
     charge[:, 1] = CHARGE_OF_A_SWAP
     charge[apart & (in_turn < 0), 0] = np.inf
     charge[apart & (in_turn > 0), 1] = np.inf
-    swapped[seen] = cheapest_naming(legs[seen], time_s[seen], charge[seen])
+    swapped[seen] = cheapest_naming(legs[seen, :, KNEE:], time_s[seen], charge[seen])
     return Naming(swapped, np.logical_not(apart), front * _away_from_crossings(front, time_s), agreement)
+
+
+def exchanged(legs: FloatArray, time_s: FloatArray, swapped: BoolArray) -> FloatArray:
+    """Return legs (n_frames, 2, 5, 2) [legs] with knee, ankle, heel and foot tip exchanged in some frames.
+
+    A hip goes with its leg only where it then moves more evenly, or where a whole body was taken the wrong way round.
+    On rendered pylons a third of the frames have the legs exchanged and the hips right: their distance along the walk
+    follows the true one with r = 0.9, exchanged 0.5.
+    """
+    seen = np.flatnonzero(np.isfinite(legs).all(axis=(1, 2, 3)))
+    hips_too = swapped.copy()
+    if len(seen) >= 3 and swapped[seen].mean() < WHOLE_BODY_SHARE:
+        charge = np.zeros((len(seen), 2))
+        charge[:, 1] = np.where(swapped[seen], CHARGE_OF_A_SWAP, np.inf)
+        hips_too[seen] = cheapest_naming(legs[seen, :, :KNEE], time_s[seen], charge)
+    result = np.where(swapped[:, None, None, None], legs[:, ::-1], legs)
+    result[:, :, HIP] = np.where(hips_too[:, None, None], legs[:, ::-1, HIP], legs[:, :, HIP])
+    return result
 
 
 def name_by_evenness(legs: FloatArray, time_s: FloatArray) -> BoolArray:

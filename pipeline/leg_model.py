@@ -17,6 +17,7 @@ from scipy.linalg import solveh_banded
 
 from pipeline.leg_evidence import MOST_CELLS, Evidence
 from pipeline.leg_shape import ANKLE, HEEL, HIP, KNEE, TOE, Limbs, hanging, leg_angles, leg_points, usual_limbs
+from pipeline.leg_smoothness import banded, knee_sd_deg, smoothness_gradient
 from pipeline.model import BoolArray, FloatArray
 from pipeline.outline import LegOutlines
 from pipeline.signals import lowpass
@@ -25,11 +26,10 @@ from pipeline.signals import lowpass
 # landmark has a quarter of its weight, further away next to none.
 LANDMARK_ERROR = 0.02
 LANDMARK_LIMIT = 3.0
+# The line of a pylon in the picture is known to this, across it [legs]: on rendered clips.
+LINE_ERROR = 0.008
 # The first rounds let landmarks pull from this many times further. Own choice.
 WIDE_START = 4.0
-# Usual angular acceleration of thigh, knee and foot, root mean square over a stride [rad/s2]: a thigh that swings by 25
-# deg to both sides at 0.9 Hz has 10; five times as much lets the legs change places within a tenth of a second.
-ACCELERATION = np.array([8.0, 35.0, 60.0])
 # A bone lies inside the outline, and a cell of the outline within a limb's half width of a bone [legs].
 INSIDE_ERROR = 0.02
 INSIDE_LIMIT = 10.0
@@ -81,7 +81,12 @@ class LegMotion:
 
 
 def fit_legs(
-    legs: FloatArray, unsure: BoolArray, front: FloatArray, outlines: LegOutlines | None, fps: float
+    legs: FloatArray,
+    unsure: BoolArray,
+    front: FloatArray,
+    outlines: LegOutlines | None,
+    fps: float,
+    across: FloatArray | None = None,
 ) -> LegMotion:
     """Return the motion of both legs that fits landmarks and outline over a whole pass.
 
@@ -90,13 +95,16 @@ def fit_legs(
     legs : (n_frames, 2, 5, 2)
         Landmarks of both legs, named as well as known; NaN where not seen. [legs]
     unsure : (n_frames,)
-        Frames whose naming is open: they are named by the fit.
+        Frames whose naming is open: knee, ankle and foot are named by the fit.
     front : (n_frames,)
         +1 where the first leg is known to be in front, -1 the second, 0 unknown.
     outlines : LegOutlines, optional
         In the same axes; without them long gaps are only bridged.
     fps : float
         [1/s]
+    across : (n_frames, 2, 2), optional
+        Where the line of a pylon is known: unit vector across it; knee and ankle in `legs` are then any two points of
+        the line, and say nothing along it. NaN elsewhere.
 
     Notes
     -----
@@ -106,29 +114,31 @@ def fit_legs(
     observed = legs.copy()
     # Feet that are hardly ever apart name nobody: the fit then starts from the naming that was given.
     if (np.isfinite(legs).all(axis=(1, 2, 3)) & ~unsure).sum() >= FEWEST_SURE:
-        observed[unsure] = np.nan
+        observed[unsure, :, KNEE:] = np.nan
+    across = np.full((*legs.shape[:2], 2), np.nan) if across is None else across
     hips = _smooth_hips(legs, fps)
-    limbs = usual_limbs(observed)
+    limbs = usual_limbs(_without_lines(observed, across))
     angles = _start(observed, limbs, fps)
     evidence = Evidence(outlines, len(legs)) if outlines is not None else None
     renamed = np.zeros(len(legs), dtype=bool)
     hessian = np.zeros((2, 7, 3 * len(legs)))
     for number in range(ROUNDS):
         limit = LANDMARK_LIMIT * max(1.0, WIDE_START * (1 - 2 * number / ROUNDS))
-        angles, hessian = _round(angles, observed, front, hips, limbs, evidence, fps, limit)
+        angles, hessian = _round(angles, (observed, across), front, hips, limbs, evidence, fps, limit)
         if number in RENAMING_ROUNDS:
             renamed = unsure & _renamed(legs, leg_points(angles, hips, limbs))
-            observed = np.where(renamed[:, None, None, None], legs[:, ::-1], legs)
+            observed[:, :, KNEE:] = np.where(renamed[:, None, None, None], legs[:, ::-1, KNEE:], legs[:, :, KNEE:])
         if number in LENGTH_ROUNDS:
-            limbs = _measured_limbs(limbs, angles, observed, hips)
+            limbs = _measured_limbs(limbs, angles, _without_lines(observed, across), hips)
     model = leg_points(angles, hips, limbs)
+    observed[:, :, KNEE:] = model[:, :, KNEE:] - _away(model, observed, across)
     points, from_model = _landmarks_first(observed, model, fps)
-    return LegMotion(points, from_model, renamed, _knee_sd_deg(hessian, len(legs)))
+    return LegMotion(points, from_model, renamed, knee_sd_deg(hessian, len(legs)))
 
 
 def _round(
     angles: FloatArray,
-    observed: FloatArray,
+    observed: tuple[FloatArray, FloatArray],
     front: FloatArray,
     hips: FloatArray,
     limbs: Limbs,
@@ -136,7 +146,9 @@ def _round(
     fps: float,
     limit: float,
 ) -> tuple[FloatArray, FloatArray]:
-    """One Gauss-Newton step: new angles (n_frames, 2, 3) and both legs' banded second derivatives (2, 7, 3 n)."""
+    """One Gauss-Newton step: new angles (n_frames, 2, 3) and both legs' banded second derivatives (2, 7, 3 n).
+
+    `observed` are the landmarks and where they are lines, as in `fit_legs`."""
     points = leg_points(angles, hips, limbs)
     # How far each ankle must be ahead of where the other one is now, or behind it.
     turns = (front[:, None] * np.array([1.0, -1.0]), points[:, ::-1, ANKLE, 0])
@@ -152,8 +164,8 @@ def _round(
     weighted = jacobian * weights[..., None]
     curvature = np.einsum("nsrj,nsrk->nsjk", weighted, jacobian)
     gradient = np.einsum("nsrj,nsr->nsj", weighted, residuals)
-    hessian = np.stack([_banded(curvature[:, side], fps) for side in (0, 1)])
-    pull = gradient + _smoothness_gradient(angles, fps)
+    hessian = np.stack([banded(curvature[:, side], fps) for side in (0, 1)])
+    pull = gradient + smoothness_gradient(angles, fps)
     change = np.stack([solveh_banded(hessian[side], -pull[:, side].ravel()) for side in (0, 1)])
     change = change.reshape(2, -1, 3).swapaxes(0, 1)
     return angles + np.clip(change, -0.3, 0.3), hessian
@@ -162,13 +174,16 @@ def _round(
 def _residuals(
     points: FloatArray,
     angles: FloatArray,
-    observed: FloatArray,
+    observed: tuple[FloatArray, FloatArray],
     turns: tuple[FloatArray, FloatArray],
     evidence: Evidence | None,
 ) -> FloatArray:
     """Departures in units of their usual error, (n_frames, 2, n_residuals): landmarks, knee, turn, inside, covered."""
     shape = (*points.shape[:2], -1)
-    landmarks = ((points - observed)[:, :, KNEE:] / LANDMARK_ERROR).reshape(shape)
+    legs, across = observed
+    errors = np.full((*points.shape[:2], TOE, 1), LANDMARK_ERROR)
+    errors[np.isfinite(across[..., 0]), : ANKLE - HIP] = LINE_ERROR
+    landmarks = (_away(points, legs, across) / errors).reshape(shape)
     knee = np.minimum(angles[:, :, 1] - LEAST_KNEE, 0.0)[..., None] / KNEE_ERROR
     ahead = turns[0] * (points[:, :, ANKLE, 0] - turns[1])
     turn = (np.abs(turns[0]) * np.minimum(ahead - LEAST_LEAD, 0.0) / LEAD_ERROR)[..., None]
@@ -176,6 +191,22 @@ def _residuals(
     if evidence is not None:
         parts += [evidence.inside(points) / INSIDE_ERROR, evidence.uncovered(points) / COVER_ERROR]
     return np.concatenate(parts, axis=2)
+
+
+def _away(points: FloatArray, observed: FloatArray, across: FloatArray) -> FloatArray:
+    """From observed places to points, knee to foot tip, (n_frames, 2, 4, 2); of lines only across them."""
+    away = (points - observed)[:, :, KNEE:]
+    normal = across[:, :, None]
+    off_line = (away[:, :, :2] * normal).sum(axis=-1, keepdims=True) * normal
+    away[:, :, :2] = np.where(np.isfinite(normal), off_line, away[:, :, :2])
+    return away
+
+
+def _without_lines(observed: FloatArray, across: FloatArray) -> FloatArray:
+    """Landmarks whose place along the leg is known too: no knee and ankle where a line stands for them."""
+    whole = observed.copy()
+    whole[:, :, KNEE : ANKLE + 1][np.isfinite(across[..., 0])] = np.nan
+    return whole
 
 
 def _weights(residuals: FloatArray, evidence: Evidence | None, limit: float) -> FloatArray:
@@ -194,38 +225,6 @@ def _weights(residuals: FloatArray, evidence: Evidence | None, limit: float) -> 
 def _trust(residual: FloatArray, limit: float) -> FloatArray:
     """Geman-McClure weight: 1 at 0, a quarter at the limit, soon nothing."""
     return np.asarray(1 / (1 + (residual / limit) ** 2) ** 2)
-
-
-def _banded(curvature: FloatArray, fps: float) -> FloatArray:
-    """Second derivatives of one leg, blocks (n, 3, 3) and the motion model, in upper banded form (7, 3 n)."""
-    n_frames = len(curvature)
-    smooth = (fps**2 / ACCELERATION) ** 2
-    banded = np.zeros((7, n_frames, 3))
-    for row in range(3):
-        for column in range(row, 3):
-            banded[6 - (column - row), :, column] += curvature[:, row, column]
-    centre = np.zeros(n_frames)
-    centre[:-2] += 1
-    centre[1:-1] += 4
-    centre[2:] += 1
-    beside = np.zeros(n_frames)
-    beside[1:-1] -= 2
-    beside[2:] -= 2
-    # A little stiffness keeps what nothing is known about from drifting.
-    banded[6] += centre[:, None] * smooth + 0.1
-    banded[3] += beside[:, None] * smooth
-    banded[0, 2:] += smooth
-    return banded.reshape(7, -1)
-
-
-def _smoothness_gradient(angles: FloatArray, fps: float) -> FloatArray:
-    """Slope of the motion model's cost at the angles, (n_frames, 2, 3)."""
-    bend = (fps**2 / ACCELERATION) ** 2 * (angles[:-2] - 2 * angles[1:-1] + angles[2:])
-    slope = np.zeros(angles.shape)
-    slope[:-2] += bend
-    slope[1:-1] -= 2 * bend
-    slope[2:] += bend
-    return slope
 
 
 def _measured_limbs(limbs: Limbs, angles: FloatArray, observed: FloatArray, hips: FloatArray) -> Limbs:
@@ -306,12 +305,3 @@ def _landmarks_first(observed: FloatArray, model: FloatArray, fps: float) -> tup
             for axis in (0, 1):
                 points[:, side, index, axis] += np.interp(frames, known[good], away[good, axis])
     return points, from_model
-
-
-def _knee_sd_deg(hessian: FloatArray, n_frames: int) -> FloatArray:
-    """Standard deviation of the knee angles, (n_frames, 2), from the inverse of the second derivatives. [deg]"""
-    result = np.empty((n_frames, 2))
-    for side in (0, 1):
-        inverse = solveh_banded(hessian[side], np.eye(3 * n_frames)[:, 1::3])
-        result[:, side] = np.degrees(np.sqrt(np.diag(inverse[1::3])))
-    return result

@@ -7,11 +7,12 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from pipeline.geometry import INDEX, leg_length_px, median_leg_px, middle, smooth_size_px
-from pipeline.identity import LEFT, RIGHT, name_by_evenness, name_in_turn, wavering
+from pipeline.identity import LEFT, RIGHT, exchanged, name_by_evenness, name_in_turn, wavering
 from pipeline.leg_model import LEAST_LEAD, LegMotion, fit_legs
 from pipeline.leg_shape import ANKLE, KNEE
-from pipeline.model import BoolArray, FloatArray, LandmarkTrack, Pass, Side
+from pipeline.model import SIDES, BoolArray, FloatArray, LandmarkTrack, Pass, Side
 from pipeline.outline import LegOutlines, Outlines
+from pipeline.pylon import PylonTrack, across_line
 from pipeline.signals import lowpass, runs, sample_rate
 
 # Thickness of the thinner shank over the other's up to which it is a pylon. A pylon of 30 to 60 mm in a shank of 100 to
@@ -51,12 +52,15 @@ class RightedLegs:
         Knee or ankle of the left and right leg taken from the model.
     doubtful : (n_frames, 33)
         Landmarks that are no measurement.
+    pylon : (n_frames, 2)
+        Frames in which the left and the right leg is a pylon towards the camera.
     """
 
     track: LandmarkTrack
     swapped: BoolArray
     rebuilt: BoolArray
     doubtful: BoolArray
+    pylon: BoolArray
 
     @property
     def unknown(self) -> bool:
@@ -65,7 +69,11 @@ class RightedLegs:
 
 
 def right_legs(
-    track: LandmarkTrack, passes: list[Pass], outlines: Outlines | None, prosthetic_sides: tuple[Side, ...]
+    track: LandmarkTrack,
+    passes: list[Pass],
+    outlines: Outlines | None,
+    prosthetic_sides: tuple[Side, ...],
+    pylon: PylonTrack | None = None,
 ) -> RightedLegs:
     """Return the track with each leg under its own name and lost landmarks rebuilt.
 
@@ -78,6 +86,8 @@ def right_legs(
         Of the same frames.
     prosthetic_sides : tuple of Side
         With one prosthesis, a shank that is much thinner than the other is that side's pylon.
+    pylon : PylonTrack, optional
+        Where that pylon stands in the pictures, when it is towards the camera.
 
     Notes
     -----
@@ -88,25 +98,31 @@ def right_legs(
     doubtful = np.zeros((n_frames, len(INDEX)), dtype=bool)
     if not passes:
         swapped = _frontal_swaps(track)
-        return RightedLegs(_exchanged(track, swapped), swapped, rebuilt, wavering(swapped))
+        return RightedLegs(_exchanged(track, swapped), swapped, rebuilt, wavering(swapped), np.zeros_like(rebuilt))
     swapped = np.zeros(n_frames, dtype=bool)
-    righted = track
+    righted, near_pylon = track, np.zeros((n_frames, 2), dtype=bool)
     for stretch in passes:
         part = slice(stretch.start, stretch.stop)
-        pieces = _right_pass(righted, stretch, outlines, prosthetic_sides)
+        pieces = _right_pass(righted, stretch, outlines, prosthetic_sides, pylon)
         if pieces is None:
             continue
-        righted, swapped[part], rebuilt[part], lost = pieces
+        righted, swapped[part], rebuilt[part], lost, thin = pieces
+        if thin is not None and stretch.near_side == SIDES[thin]:
+            near_pylon[part, thin] = True
         for side, landmarks in enumerate((LEFT, RIGHT)):
             doubtful[part, landmarks[KNEE]] = doubtful[part, landmarks[ANKLE]] = lost[:, side]
-    return RightedLegs(righted, swapped, rebuilt, doubtful)
+    return RightedLegs(righted, swapped, rebuilt, doubtful, near_pylon)
 
 
 def _right_pass(
-    track: LandmarkTrack, stretch: Pass, outlines: Outlines | None, prosthetic_sides: tuple[Side, ...]
-) -> tuple[LandmarkTrack, BoolArray, BoolArray, BoolArray] | None:
+    track: LandmarkTrack,
+    stretch: Pass,
+    outlines: Outlines | None,
+    prosthetic_sides: tuple[Side, ...],
+    pylon: PylonTrack | None,
+) -> tuple[LandmarkTrack, BoolArray, BoolArray, BoolArray, int | None] | None:
     """One pass put right: the track, the frames against the estimator, each leg's frames that are rebuilt and that are
-    no measurement (n_frames, 2); None if hardly seen."""
+    no measurement (n_frames, 2), and which leg is a pylon; None if hardly seen."""
     part = slice(stretch.start, stretch.stop)
     time_s = track.time_s[part]
     seen = np.isfinite(track.xy_px[part, 0, 0])
@@ -119,18 +135,27 @@ def _right_pass(
     legs = (both - hips_px[:, None, None]) * flip / leg_px[:, None, None, None]
     shapes = outlines.in_legs(part, hips_px, leg_px, stretch.direction) if outlines is not None else None
     naming = name_in_turn(legs, time_s, shapes.feet_spread() if shapes is not None else None)
-    named = np.where(naming.swapped[:, None, None, None], legs[:, ::-1], legs)
-    motion = fit_legs(named, naming.unsure, naming.front, shapes, fps)
+    swapped, front = naming.swapped, naming.front
+    motion = fit_legs(exchanged(legs, time_s, swapped), naming.unsure, front, shapes, fps)
+    thin = _thin_shank(motion.points, shapes) if shapes is not None and len(prosthetic_sides) == 1 else None
+    if thin is not None and thin != SIDES.index(prosthetic_sides[0]):
+        # The other way round, each leg hangs on the other hip.
+        thin, swapped, front = 1 - thin, ~(swapped ^ motion.renamed), -front
+        motion = fit_legs(exchanged(legs, time_s, swapped), naming.unsure, front, shapes, fps)
+    swapped = swapped ^ motion.renamed
+    if thin is not None and pylon is not None and stretch.near_side == SIDES[thin]:
+        ends = (pylon.ends_px[part] - hips_px[:, None]) * flip / leg_px[:, None, None]
+        known, across = np.isfinite(ends[:, 0, 0]), np.full((len(seen), 2, 2), np.nan)
+        across[:, thin] = across_line(ends)
+        named = exchanged(legs, time_s, swapped)
+        named[known, thin, KNEE : ANKLE + 1] = ends[known]
+        motion = fit_legs(named, np.zeros(len(seen), dtype=bool), front, shapes, fps, across)
     points, rebuilt = motion.points, np.asarray(motion.from_model[:, :, [KNEE, ANKLE]].any(axis=2))
     outlined = shapes.masks.any(axis=(1, 2)) if shapes is not None else np.zeros(len(seen), dtype=bool)
     lost = _lost(motion, rebuilt, np.asarray(outlined), fps)
     # Feet that still lie together when their turns say that they are apart: one leg is lost, and it is open which.
     lead = (points[:, 0, ANKLE:, 0] - points[:, 1, ANKLE:, 0]).mean(axis=1)
-    lost |= ((naming.front != 0) & (naming.front * lead < LEAST_LEAD))[:, None]
-    exchanged = naming.swapped ^ motion.renamed
-    thin = _thin_shank(points, shapes) if shapes is not None and len(prosthetic_sides) == 1 else None
-    if thin is not None and thin != (0 if prosthetic_sides[0] == "left" else 1):
-        points, exchanged, rebuilt, lost = points[:, ::-1], ~exchanged, rebuilt[:, ::-1], lost[:, ::-1]
+    lost |= ((front != 0) & (front * lead < LEAST_LEAD))[:, None]
     if thin is None and naming.agreement < LEAST_AGREEMENT:
         lost = np.ones_like(lost)
     xy_px = track.xy_px.copy()
@@ -139,7 +164,7 @@ def _right_pass(
     for side, landmarks in enumerate((LEFT, RIGHT)):
         xy_px[part, landmarks] = np.where(seen[:, None, None], placed_px[:, side], np.nan)
         visibility[part, landmarks] = np.where(seen[:, None], 1.0, 0.0)
-    return replace(track, xy_px=xy_px, visibility=visibility), exchanged & seen, rebuilt, lost
+    return replace(track, xy_px=xy_px, visibility=visibility), swapped & seen, rebuilt, lost, thin
 
 
 def _lost(motion: LegMotion, rebuilt: BoolArray, outlined: BoolArray, fps: float) -> BoolArray:

@@ -21,6 +21,7 @@ from pipeline.motion import prepare
 from pipeline.outline import Outlines
 from pipeline.passes import find_passes, pass_notes, steady_strides
 from pipeline.pixels import PictureFacts
+from pipeline.pylon import PylonTrack
 from pipeline.quality import check_recording, leg_notes, noise_note, stride_notes
 from pipeline.quantities_frontal import frontal_quantities
 from pipeline.quantities_sagittal import sagittal_quantities
@@ -30,7 +31,7 @@ from pipeline.standing import find_standing, standing_note, without_offset
 from pipeline.steps import with_lengths
 from pipeline.strides import find_strides, sample_curves
 
-MEASURES_VERSION = 11
+MEASURES_VERSION = 12
 
 
 @dataclass(frozen=True, slots=True)
@@ -49,12 +50,13 @@ def measure_clip(
     settings: Settings,
     pictures: PictureFacts | None = None,
     outlines: Outlines | None = None,
+    pylon: PylonTrack | None = None,
     shoes: Shoes | None = None,
 ) -> ClipMeasures:
     """Return events, strides and curves of one clip.
 
     Without `pictures` there is no note on sharpness and light; without `outlines` lost legs are only bridged; without
-    `shoes` a foot's direction comes from landmarks alone.
+    `pylon` a pylon is only rebuilt from its outline; without `shoes` a foot's direction comes from landmarks alone.
 
     Raises
     ------
@@ -64,7 +66,7 @@ def measure_clip(
     quality = check_recording(
         clip, info, track, settings.quality, min_visibility=settings.signals.min_visibility, pictures=pictures
     )
-    legs = righted(clip, track, settings, outlines)
+    legs = righted(clip, track, settings, outlines, pylon)
     quality = (*quality, *leg_notes(legs.swapped, legs.rebuilt))
     if legs.unknown:
         raise QualityError(
@@ -102,11 +104,17 @@ def measure_clip(
     return ClipMeasures(quality, events, StrideSet(table, sample_curves(table, motion.time_s, signals)))
 
 
-def righted(clip: Clip, track: LandmarkTrack, settings: Settings, outlines: Outlines | None = None) -> RightedLegs:
+def righted(
+    clip: Clip,
+    track: LandmarkTrack,
+    settings: Settings,
+    outlines: Outlines | None = None,
+    pylon: PylonTrack | None = None,
+) -> RightedLegs:
     """Return the track with its legs put right, and which frames were changed or stay in doubt."""
     # Where the walk goes does not depend on which leg is which.
     passes = find_passes(prepare(track, settings.signals), clip.view) if clip.view == "sagittal" else []
-    return right_legs(track, passes, outlines, clip.prosthetic_sides)
+    return right_legs(track, passes, outlines, clip.prosthetic_sides, pylon)
 
 
 def judge_visit(

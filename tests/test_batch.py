@@ -19,8 +19,9 @@ import pytest
 
 from pipeline import stages
 from pipeline.batch import Progress, StudyResult, run_study
+from pipeline.clip_stages import ClipJob, landmarks_fingerprint, measures_fingerprint
 from pipeline.config import Settings
-from pipeline.jobs import ClipJob, landmarks_fingerprint, measures_fingerprint, report_visit
+from pipeline.jobs import report_visit
 from pipeline.judgement import Limits, VisitReport
 from pipeline.manifest import read_manifest
 from pipeline.store import read_json, read_record

@@ -19,6 +19,7 @@ from pipeline.identity import (
     _even_sequence,
     _usual_step,
     cheapest_naming,
+    exchanged,
     name_by_evenness,
     name_in_turn,
     wavering,
@@ -281,3 +282,20 @@ def test_frames_beside_a_change_of_naming_are_in_doubt_by_hand() -> None:
     assert np.flatnonzero(doubtful.any(axis=1)).tolist() == [2, 3, 4, 5]
     assert np.flatnonzero(doubtful[3]).tolist() == sorted(parts)
     assert not wavering(spans((0, 8), length=8)).any()
+
+
+def test_hips_stay_where_the_legs_alone_are_exchanged() -> None:
+    """Legs that swing by 0.3 legs on hips that turn by 0.03, by hand: frames 10 to 19 have knee, ankle and foot of the
+    other leg. Exchanged whole, the hips would be 0.06 off; a body the wrong way round is exchanged whole."""
+    time_s = np.arange(60) / 30
+    swing = np.sin(2 * np.pi * time_s / 1.2)
+    x = np.stack([0.03 * swing, 0.15 * swing, 0.3 * swing, 0.25 * swing, 0.4 * swing], axis=1)
+    true = np.zeros((60, 2, 5, 2))
+    true[:, 0, :, 0], true[:, 1, :, 0] = x, -x
+    true[..., 1] = np.array([0.0, 0.5, 1.0, 1.03, 1.03])
+    swapped = np.zeros(60, dtype=bool)
+    swapped[10:20] = True
+    legs_alone = true.copy()
+    legs_alone[10:20, :, 1:] = true[10:20, ::-1, 1:]
+    np.testing.assert_array_equal(exchanged(legs_alone, time_s, swapped), true)
+    np.testing.assert_array_equal(exchanged(true[:, ::-1], time_s, np.ones(60, dtype=bool)), true)

@@ -11,17 +11,14 @@ from scipy.linalg import solveh_banded
 from pipeline.geometry import knee_flexion_deg
 from pipeline.leg_evidence import HALF_WIDTHS, INSIDE_AT, Evidence
 from pipeline.leg_model import (
-    ACCELERATION,
     LANDMARK_LIMIT,
-    _banded,
     _filled,
-    _knee_sd_deg,
     _measured_limbs,
-    _smoothness_gradient,
     _trust,
     fit_legs,
 )
 from pipeline.leg_shape import ANKLE, HIP, KNEE, Limbs, leg_angles, leg_points, usual_limbs
+from pipeline.leg_smoothness import ACCELERATION, banded, knee_sd_deg, smoothness_gradient
 from pipeline.model import FloatArray
 from pipeline.outline import LegOutlines
 from tests.captured_walk import SHANK_M, THIGH_M
@@ -84,14 +81,14 @@ def curvatures(n_frames: int, seed: int = 0) -> FloatArray:
 def test_the_banded_solution_is_numpy_s_dense_one(n_frames: int) -> None:
     curvature = curvatures(n_frames)
     right = np.random.default_rng(1).normal(size=3 * n_frames)
-    found = solveh_banded(_banded(curvature, FPS), right)
+    found = solveh_banded(banded(curvature, FPS), right)
     assert found == pytest.approx(np.linalg.solve(dense(curvature), right), rel=1e-6, abs=1e-12)
 
 
 def test_the_pull_of_smoothness_is_the_slope_of_its_cost() -> None:
     """The dense matrix without landmarks, less its stiffness, times the angles."""
     angles = np.random.default_rng(2).normal(size=(9, 2, 3))
-    slope = _smoothness_gradient(angles, FPS)
+    slope = smoothness_gradient(angles, FPS)
     matrix = dense(np.zeros((9, 3, 3))) - 0.1 * np.eye(27)
     for side in (0, 1):
         assert slope[:, side].ravel() == pytest.approx(matrix @ angles[:, side].ravel(), rel=1e-9, abs=1e-6)
@@ -99,13 +96,13 @@ def test_the_pull_of_smoothness_is_the_slope_of_its_cost() -> None:
 
 def test_an_even_turn_costs_nothing() -> None:
     angles = np.arange(9.0)[:, None, None] * np.ones((1, 2, 3))
-    assert np.abs(_smoothness_gradient(angles, FPS)).max() < 1e-6
+    assert np.abs(smoothness_gradient(angles, FPS)).max() < 1e-6
 
 
 def test_the_error_of_the_knee_is_the_dense_inverse_s_and_grows_in_a_gap() -> None:
     both = np.stack([curvatures(15, 3), curvatures(15, 4)])
     both[1, 5:10] = 0.0
-    found = _knee_sd_deg(np.stack([_banded(curvature, FPS) for curvature in both]), 15)
+    found = knee_sd_deg(np.stack([banded(curvature, FPS) for curvature in both]), 15)
     for side in (0, 1):
         sd = np.sqrt(np.diag(np.linalg.inv(dense(both[side])))[1::3])
         assert found[:, side] == pytest.approx(np.degrees(sd), rel=1e-6)

@@ -10,8 +10,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from pipeline.clip_stages import saved_outlines
 from pipeline.config import load_settings
-from pipeline.jobs import _outlines
 from pipeline.legs import RightedLegs, right_legs
 from pipeline.model import SIDES, FloatArray, LandmarkTrack, Pass, Side, VideoInfo
 from pipeline.outline import Outlines
@@ -263,7 +263,7 @@ def test_without_turns_names_follow_even_movement_and_their_changes_are_in_doubt
 @pytest.mark.parametrize("view", ["anterior", "posterior"])
 def test_the_front_and_the_back_need_no_outline(view: str, tmp_path: Path) -> None:
     clip = make_clip(view)  # type: ignore[arg-type]
-    assert _outlines(clip, tmp_path) is None
+    assert saved_outlines(clip, tmp_path) is None
     track = filmed(WALKS[view], length_m=3.0)  # type: ignore[index]
     legs = righted(clip, track, SETTINGS)
     assert np.array_equal(legs.track.xy_px, track.xy_px, equal_nan=True)

@@ -17,12 +17,14 @@ LEVELS = [
     {"geometry", "identity", "motion", "pixels", "recording", "walkway", "camera", "walkline", "quality"}
     | {"quantities", "quantities_sagittal", "quantities_frontal", "parallax"}
     | {"passes", "standing", "treadmill"}
-    | {"outline", "shoes", "shoe_shape", "leg_shape", "leg_evidence", "leg_model", "legs"},
+    | {"outline", "shoes", "shoe_shape", "leg_shape", "leg_evidence", "leg_smoothness", "leg_model", "legs"}
+    | {"pylon"},
     {"event_timing", "events_frontal", "events", "steps", "strides"},
     {"metrics"},
     {"thresholds", "checks", "causes", "causes_file", "pace", "stages"},
     {"figures", "report"},
-    {"isolate", "jobs", "runs", "batch", "precheck", "bench", "console", "cli"} | {"catalogue", "fault_pages"},
+    {"isolate", "clip_stages", "jobs", "runs", "batch", "precheck", "bench", "console", "cli"}
+    | {"catalogue", "fault_pages"},
 ]
 LEVEL = {name: level for level, names in enumerate(LEVELS) for name in names}
 FILES = sorted(path for path in PACKAGE.rglob("*.py"))

@@ -14,6 +14,7 @@ from pipeline.geometry import point
 from pipeline.legs import RightedLegs
 from pipeline.model import SIDES, Clip, FloatArray, LandmarkTrack
 from pipeline.outline import load_outlines
+from pipeline.pylon import load_pylon
 from pipeline.stages import righted
 from pipeline.track_file import load_track
 
@@ -30,8 +31,10 @@ def put_right(clips: list[Clip], out: Path, settings: Settings) -> dict[str, tup
     for clip in clips:
         folder = clip_folder(out, clip)
         track = load_track(folder / "landmarks.npz")
-        outlines = load_outlines(folder / "outlines.npz") if clip.view == "sagittal" else None
-        tracks[clip.clip_id] = (track, righted(clip, track, settings, outlines))
+        side = clip.view == "sagittal"
+        outlines = load_outlines(folder / "outlines.npz") if side else None
+        pylon = load_pylon(folder / "pylon.npz") if side else None
+        tracks[clip.clip_id] = (track, righted(clip, track, settings, outlines, pylon))
     return tracks
 
 
