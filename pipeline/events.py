@@ -2,8 +2,8 @@
 
 From the side: each cycle is found by the foremost place of the heel and the rearmost of the foot tip against the hips
 (zeni_2008), each event then timed by the speed of the foot over the floor (a threshold as in ghoussayni_2004): contact
-where the heel, forwards and down, becomes slower, toe-off where the middle of the foot becomes faster than 0.7 of
-walking pace. On a treadmill the floor is the belt. Where heel or tip is lost, the ankle stands in.
+where the heel, forwards and down, becomes slower, toe-off where the middle of the foot becomes faster than two
+thirds of walking pace. On a treadmill the floor is the belt. Where heel or tip is lost, the ankle stands in.
 
 From the front or behind only contacts are timed; see `events_frontal`.
 """
@@ -32,17 +32,17 @@ from pipeline.signals import derivative
 from pipeline.tables import EVENTS, check_table, empty_table
 from pipeline.treadmill import floor_speed
 
-CONTACT_METHOD = "heel slower than 0.7 of pace, forwards and down, after its foremost place (ghoussayni_2004)"
-TOE_OFF_METHOD = "middle of the foot faster than 0.7 of pace, before the tip is rearmost (zeni_2008)"
-ANKLE_CONTACT_METHOD = "foot hidden: ankle slower than 0.7 of pace, after its foremost place"
+CONTACT_METHOD = "heel slower than two thirds of pace, forwards and down, after its foremost place (ghoussayni_2004)"
+TOE_OFF_METHOD = "middle of the foot faster than two thirds of pace, before the tip is rearmost (zeni_2008)"
+ANKLE_CONTACT_METHOD = "foot hidden: ankle slower than two thirds of pace, after its foremost place"
 ANKLE_TOE_OFF_METHOD = "foot hidden: rearmost place of the ankle"
 # Share of walking pace that marks an event. A heel meets the floor at about 0.87 m/s when people walk at 1.3 m/s
 # (winter_1991, from memory). For toe-off own choice: the same. The tuning halves of the rendered clips have contacts
-# within 7.5 ms and toe-offs within 14 ms at 0.7, 7.6 and 14 ms at two thirds, 11 and 13 ms at 0.8.
-PACE_SHARE = 0.7
+# within 8 ms and toe-offs within 14 ms at two thirds and at 0.7, within 11 and 13 ms at 0.8.
+PACE_SHARE = 2 / 3
 # A heel's way down counts more than its way forwards: it lasts a tenth of a second at most, and smoothing flattens it.
-# On the tuning halves contacts after a drop of the hips are 12 ms early instead of 65, all others are as good.
-FALL_WEIGHT = 1.5
+# On the tuning halves contacts after a drop of the hips are 16 ms early instead of 65, all others are as good.
+FALL_WEIGHT = 1.25
 # Where the crossing is looked for beside the peak, on its near and its far side. Own choice: about a double support.
 NEAR_SIDE_S = 0.04
 FAR_SIDE_S = {"contact": 0.2, "toe_off": 0.25}

@@ -134,7 +134,7 @@ def floor_events_s(walk: CapturedWalk, side: Side, kind: str) -> FloatArray:
 @pytest.mark.parametrize("direction", [1, -1])
 def test_events_of_captured_walking_are_within_half_a_frame(direction: int, name: str) -> None:
     """Captured motions of the pybullet wheel, two people; truth from the 3D speed of heel and foot tip, at
-    0.5 m/s or half of their pace, so that a rule at 0.7 of it differs by some 10 ms by definition. Published:
+    0.5 m/s or half of their pace, so that a rule at two thirds of it differs by some 10 ms by definition. Published:
     94 % within 16.7 ms on a treadmill and 98 % within 33 ms over ground (zeni_2008, read)."""
     walk = captured_walk(name)
     events = events_of(side_track(walk, direction=direction))
