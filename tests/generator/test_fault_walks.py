@@ -13,7 +13,7 @@ from generator import variety
 from generator.__main__ import main
 from generator.fault_kinds import KIND, KINDS, SIZE_LABELS, clash
 from generator.fault_set import make_fault_set
-from generator.fault_walks import CELLS, FaultCell, draw_walk, fault_cells, fault_specs
+from generator.fault_walks import CELLS, NONE, FaultCell, draw_walk, fault_cells, fault_specs
 from generator.faults import Faults, fault_range
 from generator.scene import place_pose, project
 from generator.skeleton import joint_positions
@@ -237,3 +237,11 @@ def test_a_table_appears_complete_or_not_at_all(tmp_path):
     with pytest.raises(ValueError, match="dict contains fields"):
         write_table(tmp_path / "a.csv", ["one"], [{"one": "1"}, {"two": "2"}])
     assert not (tmp_path / "a.csv").exists()
+
+
+def test_quick_events_can_be_found_absent_in_every_second_walker_without_a_fault() -> None:
+    """Terminal impact and foot slap are judged from 60 frames a second on."""
+    for number, sagittal_hz in ((0, 30), (1, 60)):
+        walk = draw_walk(5, "tuning", FaultCell(fault=NONE, size=NONE, number=number))
+        rates = {spec.view: spec.conditions.frame_rate_hz for spec in walk.clips}
+        assert rates == {"sagittal": sagittal_hz, "anterior": 30, "posterior": 30}
