@@ -27,6 +27,7 @@ class Quantity:
 END_VIEWS: tuple[View, ...] = ("anterior", "posterior")
 QUANTITIES: tuple[Quantity, ...] = (
     Quantity("knee_flexion_deg", "Knee flexion", "deg", ("sagittal",), "flexion"),
+    Quantity("knee_flexion_quick_deg", "Knee flexion, little smoothed", "deg", ("sagittal",), "flexion"),
     Quantity("ankle_dorsiflexion_deg", "Ankle dorsiflexion", "deg", ("sagittal",), "dorsiflexion"),
     Quantity("foot_pitch_deg", "Foot pitch", "deg", ("sagittal",), "toes up"),
     Quantity("arm_angle_deg", "Arm angle", "deg", ("sagittal",), "arm forward of the shoulder"),

@@ -44,7 +44,7 @@ def sagittal_quantities(motion: Motion, passes: list[Pass]) -> dict[str, dict[Si
         part = slice(stretch.start, stretch.stop)
         line = walk_line(motion, stretch)
         axes = body_axes(motion.xy_px[part], stretch.direction)
-        # A foot drops to the floor in a tenth of a second: the quicker low-pass.
+        # A foot drops to the floor, and a knee snaps straight, in a tenth of a second: the quicker low-pass.
         quick = body_axes(motion.fast_xy_px[part], stretch.direction)
         lean_deg = trunk_lean_deg(middle(axes, "hip"), middle(axes, "shoulder"))
         hips, shoulders = (100.0 * line.height_legs(middle(motion.xy_px[part], name)) for name in ("hip", "shoulder"))
@@ -56,6 +56,9 @@ def sagittal_quantities(motion: Motion, passes: list[Pass]) -> dict[str, dict[Si
             at = {name: point(axes, side, name) for name in ("hip", "knee", "ankle", "heel", "foot_index")}
             rise = 100.0 * line.height_legs(point(motion.xy_px[part], side, "heel"))
             signals["knee_flexion_deg"][side][part] = knee_flexion_deg(at["hip"], at["knee"], at["ankle"])
+            signals["knee_flexion_quick_deg"][side][part] = knee_flexion_deg(
+                *(point(quick, side, name) for name in ("hip", "knee", "ankle"))
+            )
             signals["ankle_dorsiflexion_deg"][side][part] = ankle_dorsiflexion_deg(
                 at["knee"], at["ankle"], at["heel"], at["foot_index"]
             )

@@ -50,6 +50,7 @@ def _sagittal(gait: dict[str, Any], joints: Joints, leg_m: float, part: slice) -
         rise = 100 * heel[:, 1] / leg_m
         found = {
             "knee_flexion_deg": np.array(gait["knee_flexion_deg"][side], dtype=float)[part],
+            "knee_flexion_quick_deg": np.array(gait["knee_flexion_deg"][side], dtype=float)[part],
             "ankle_dorsiflexion_deg": ankle_dorsiflexion_deg(knee, ankle, heel, toe),
             "foot_pitch_deg": foot_pitch_deg(heel, toe),
             "arm_angle_deg": np.array(gait["arm_angle_deg"][side], dtype=float)[part],

@@ -118,10 +118,11 @@ def knee_flexion_start(strides: StrideSet) -> FloatArray:
     unit="deg/s",
     positive="extending",
     views=SIDE_VIEW,
-    needs=("knee_flexion_deg", "start_s", "end_s"),
+    needs=("knee_flexion_quick_deg", "start_s", "end_s"),
     near_only=True,
     sure_leg=True,
     min_fps=60.0,
+    version=2,
     source="definition",
 )
 def knee_extension_speed(strides: StrideSet) -> FloatArray:
@@ -131,4 +132,4 @@ def knee_extension_speed(strides: StrideSet) -> FloatArray:
     -----
     The jolt lasts a few hundredths of a second: below 60 frames a second it is not reported.
     """
-    return peak(-speed(strides, "knee_flexion_deg")[:, LATE_SWING_PCT:])
+    return peak(-speed(strides, "knee_flexion_quick_deg")[:, LATE_SWING_PCT:])
