@@ -35,6 +35,7 @@ QUANTITIES: tuple[Quantity, ...] = (
     Quantity("hip_height_pct", "Hip height", "% leg length", ("sagittal",), "above the walk's mean height"),
     Quantity("heel_height_pct", "Heel height", "% leg length", ("sagittal",), "above its level in stance"),
     Quantity("foot_direction_deg", "Foot direction", "deg", ("anterior",), "external (toe out)"),
+    Quantity("foot_level_deg", "Foot direction, its level", "deg", ("anterior",), "external (toe out)"),
     Quantity("ankle_beside_knee_pct", "Ankle beside the knee", "% leg length", ("posterior",), "ankle further out"),
     Quantity("ankle_beside_hip_pct", "Ankle beside the hip", "% leg length", END_VIEWS, "ankle further out"),
     Quantity("ankle_offset_pct", "Sideways ankle position", "% leg length", END_VIEWS, "away from the midline"),

@@ -61,6 +61,7 @@ def frontal_quantities(
                 signals["foot_direction_deg"][side][part] = foot_direction_deg(
                     point(quick, side, "heel"), point(quick, side, "foot_index"), foot, outward
                 )
+                signals["foot_level_deg"][side][part] = signals["foot_direction_deg"][side][part]
             else:
                 # A whip is as quick. Just after toe-off the knee passes below the hips, and is as far away as they are.
                 shank = course.place_pct(point(quick, side, "ankle")[:, 0], ahead[side])

@@ -121,6 +121,17 @@ def direction_by_shoe_deg(landmarks_deg: FloatArray, shoe: ShoeTrack) -> FloatAr
     return np.asarray(seen_deg + shoe.seen_turned_deg)
 
 
+def level_by_shoe_deg(direction_deg: FloatArray, shoe: ShoeTrack) -> FloatArray:
+    """Return a foot's direction where its level can be read, (n_frames,): NaN for a lost ankle. [deg]
+
+    Notes
+    -----
+    A turn is a change of the shoe's reach, whatever place the ankle was given. The level is read against the ankle: on
+    rendered bare pylons, whose ankles are lost, it is 3 to 13 deg off.
+    """
+    return np.full(len(direction_deg), np.nan) if shoe.lost else direction_deg
+
+
 def without_wrong_edges(reach: FloatArray, time_s: FloatArray) -> FloatArray:
     """Return the reach of one shoe, (n_frames,), without values far from their neighbours'."""
     kept = np.full(len(reach), np.nan)

@@ -25,13 +25,13 @@ from pipeline.pylon import PylonTrack
 from pipeline.quality import check_recording, leg_notes, noise_note, stride_notes
 from pipeline.quantities_frontal import frontal_quantities
 from pipeline.quantities_sagittal import sagittal_quantities
-from pipeline.shoe_shape import direction_by_shoe_deg, shoe_notes, track_shoes
+from pipeline.shoe_shape import direction_by_shoe_deg, level_by_shoe_deg, shoe_notes, track_shoes
 from pipeline.shoes import Shoes
 from pipeline.standing import find_standing, standing_note, without_offset
 from pipeline.steps import with_lengths
 from pipeline.strides import find_strides, sample_curves
 
-MEASURES_VERSION = 14
+MEASURES_VERSION = 15
 
 
 @dataclass(frozen=True, slots=True)
@@ -100,6 +100,7 @@ def measure_clip(
         shoe_tracks = track_shoes(shoes, motion, passes, lens) if shoes else {}
         for side, shoe in shoe_tracks.items():
             signals["foot_direction_deg"][side] = direction_by_shoe_deg(signals["foot_direction_deg"][side], shoe)
+            signals["foot_level_deg"][side] = level_by_shoe_deg(signals["foot_direction_deg"][side], shoe)
         quality = (*quality, *pass_notes(motion, clip.view), *shoe_notes(shoe_tracks))
     return ClipMeasures(quality, events, StrideSet(table, sample_curves(table, motion.time_s, signals)))
 

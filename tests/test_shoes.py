@@ -21,6 +21,7 @@ from pipeline.motion import prepare
 from pipeline.shoe_shape import (
     ShoeTrack,
     direction_by_shoe_deg,
+    level_by_shoe_deg,
     shoe_notes,
     track_shoes,
     without_odd_stances,
@@ -181,6 +182,15 @@ def test_without_a_trusted_shoe_landmarks_speak_unless_lost() -> None:
     assert np.isnan(direction_by_shoe_deg(np.array([10.0, 20.0]), lost)).all()
     assert [note.value for note in shoe_notes({"left": shoe, "right": replace(shoe, trusted=True)})] == [1.0]
     assert shoe_notes({}) == ()
+
+
+def test_the_level_is_not_read_against_a_lost_ankle() -> None:
+    """The turn between frames stays: only the level of a lost foot is unknown."""
+    shoe = ShoeTrack(np.array([0.0315, 0.0865]), np.zeros(2), trusted=True, lost=False)
+    direction_deg = direction_by_shoe_deg(np.zeros(2), shoe)
+    assert level_by_shoe_deg(direction_deg, shoe) == pytest.approx([0.0, 30.0])
+    assert np.isnan(level_by_shoe_deg(direction_deg, replace(shoe, lost=True))).all()
+    assert direction_by_shoe_deg(np.zeros(2), replace(shoe, lost=True)) == pytest.approx([0.0, 30.0])
 
 
 def test_a_single_wrong_edge_goes() -> None:

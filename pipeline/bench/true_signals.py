@@ -91,6 +91,7 @@ def _frontal(
             "trunk_side_lean_deg": np.sign(outward) * lean_deg,
             "pelvic_obliquity_deg": np.degrees(np.arctan2(pelvis[:, 2], np.abs(pelvis @ across))),
             "foot_direction_deg": np.array(gait["foot_direction_deg"][side], dtype=float)[part],
+            "foot_level_deg": np.array(gait["foot_direction_deg"][side], dtype=float)[part],
             "ankle_beside_knee_pct": outward * (own - joints[f"{side}_knee"] @ across),
         }
         for name, by_side in signals.items():

@@ -42,8 +42,10 @@ def foot_rotation_at_contact(strides: StrideSet) -> FloatArray:
     -----
     A steady toe-out cancels. Read by the outer edge of the shoe; by landmarks alone about half of a short turn is seen.
     """
-    at_contact = average(window(strides, "foot_direction_deg", *AT_CONTACT_PCT))
-    return at_contact - foot_direction_in_stance(strides)
+    at_contact, when_flat = (
+        average(window(strides, "foot_direction_deg", *part)) for part in (AT_CONTACT_PCT, FOOT_FLAT_PCT)
+    )
+    return at_contact - when_flat
 
 
 @FRONTAL.metric(
@@ -51,14 +53,20 @@ def foot_rotation_at_contact(strides: StrideSet) -> FloatArray:
     unit="deg",
     positive="external (toe out)",
     views=("anterior",),
-    needs=("foot_direction_deg",),
+    needs=("foot_level_deg",),
     leg_needed=False,
     early=True,
+    version=2,
     source="definition",
 )
 def foot_direction_in_stance(strides: StrideSet) -> FloatArray:
-    """Return the foot's mean direction at foot flat, external positive, (n_strides,). [deg]"""
-    return average(window(strides, "foot_direction_deg", *FOOT_FLAT_PCT))
+    """Return the foot's mean direction at foot flat, external positive, (n_strides,). [deg]
+
+    Notes
+    -----
+    NaN where the estimator lost the ankle, as it does on bare pylons: the direction is read against it.
+    """
+    return average(window(strides, "foot_level_deg", *FOOT_FLAT_PCT))
 
 
 @FRONTAL.metric(
