@@ -14,6 +14,7 @@ from pipeline.bench.detection_tables import (
     several_table,
     size_found,
     smallest_table,
+    unsaid_table,
 )
 
 # Subject, label, injected faults, and for vaulting and hip hiking: verdict, true size beyond the limit.
@@ -37,7 +38,9 @@ def verdicts() -> pd.DataFrame:
         for fault, (verdict, beyond) in zip(("vaulting", "hip_hiking"), said, strict=True):
             rows.append(
                 {
-                    "subject": subject, "label": label, "injected": fault in injected, "alone": injected == {fault},
+                    "subject": subject, "label": label, "limb": "cover" if subject == "N1" else "bare_pylon",
+                    "too_slow": subject == "N2" and fault == "hip_hiking",
+                    "injected": fault in injected, "alone": injected == {fault},
                     "others": bool(injected - {fault}), "fault": fault, "verdict": verdict, "reason": "",
                     "metric": fault + "_size", "unit": "deg", "beyond": beyond, "true": beyond + 1.5,
                     "found": beyond + 1.4,
@@ -58,8 +61,15 @@ def test_what_cannot_be_said_counts_as_missed() -> None:
 def test_false_alarms_are_those_of_walkers_without_any_fault() -> None:
     table = alarm_table(verdicts()).set_index("fault")
     assert table.loc["vaulting", ["visits", "present", "cannot say"]].tolist() == [2, 0, 1]
-    assert table.loc["hip_hiking", "present"] == 2
-    assert table.loc["hip_hiking", "really beyond"] == 1
+    # The second walker was filmed too slowly for hip hiking.
+    hiking = table.loc["hip_hiking", ["visits", "present", "really beyond", "filmed too slowly"]]
+    assert hiking.tolist() == [1, 1, 0, 1]
+
+
+def test_what_cannot_be_said_is_told_by_limb() -> None:
+    table = unsaid_table(verdicts()).set_index("fault")
+    assert table.loc["vaulting", ["cover", "bare_pylon"]].tolist() == ["0 of 1", "1 of 1"]
+    assert table.loc["hip_hiking", ["cover", "bare_pylon"]].tolist() == ["0 of 1", "-"]
 
 
 def test_a_fault_called_beside_the_injected_one_is_told_with_what_is_true() -> None:

@@ -14,6 +14,7 @@ from pipeline.bench.truth import load_truth
 from pipeline.checks import Person
 from pipeline.config import Settings
 from pipeline.judgement import Fault, Finding, Limits
+from pipeline.metrics import COMPARISONS, METRICS
 from pipeline.model import Clip, MetricValue, Side
 from pipeline.stages import judge_visit
 from pipeline.strides import join, load
@@ -27,6 +28,8 @@ class Judged:
 
     subject: str
     label: str
+    limb: str
+    fps: float
     injected: frozenset[str]
     sides: tuple[Side, ...]
     found: tuple[MetricValue, ...]
@@ -71,6 +74,8 @@ def judge_walks(study: WalkedStudy, settings: Settings, limits: Limits) -> Itera
         yield Judged(
             subject=subject,
             label=rows[0]["size"],
+            limb=rows[0]["limb"],
+            fps=float(strides.table["fps"].max()),
             injected=frozenset(row["fault"] for row in rows if row["wanted"]),
             sides=sides,
             found=found,
@@ -82,7 +87,8 @@ def judge_walks(study: WalkedStudy, settings: Settings, limits: Limits) -> Itera
 def verdict_rows(judged: list[Judged]) -> pd.DataFrame:
     """Return one row for each visit and fault.
 
-    Columns: subject, label, injected (this fault was), alone (no other was), fault, verdict, beyond (by how much the
+    Columns: subject, label, limb, too_slow (filmed with fewer frames a second than each metric of the fault asks for),
+    injected (this fault was), alone (no other was), fault, verdict, beyond (by how much the
     true value of the leading finding lies beyond the limit, in units of the metric; negative within; NaN where no truth
     is known), metric, true, found, unit.
     """
@@ -94,6 +100,8 @@ def verdict_rows(judged: list[Judged]) -> pd.DataFrame:
                 {
                     "subject": visit.subject,
                     "label": visit.label,
+                    "limb": visit.limb,
+                    "too_slow": all(_least_fps(one.metric) > round(visit.fps) for one in fault.findings),
                     "injected": fault.name in visit.injected,
                     "alone": visit.injected == {fault.name},
                     "fault": fault.name,
@@ -113,6 +121,11 @@ def value_rows(judged: list[Judged]) -> pd.DataFrame:
     return pd.DataFrame(
         [row for visit in judged for row in beside_truth(visit.subject, visit.found, visit.true, visit.sides)]
     )
+
+
+def _least_fps(metric: str) -> float:
+    """Frames a second that a metric, or what it compares, asks for."""
+    return METRICS[COMPARISONS[metric].metric if metric in COMPARISONS else metric].min_fps
 
 
 def _furthest(visit: Judged, fault: Fault) -> tuple[Finding, float] | None:

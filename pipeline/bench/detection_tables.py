@@ -36,14 +36,29 @@ def detection_table(verdicts: pd.DataFrame) -> pd.DataFrame:
 def alarm_table(verdicts: pd.DataFrame) -> pd.DataFrame:
     """Return for each fault: verdicts over the visits without any fault, and the share of false alarms.
 
-    *really beyond* counts visits whose true value lies beyond the limit although nothing was injected.
+    *really beyond* counts visits whose true value lies beyond the limit although nothing was injected. Visits that were
+    filmed too slowly for the fault are left out, and counted beside it.
     """
-    without = verdicts[verdicts["label"] == "none"]
     rows = []
-    for fault, group in without.groupby("fault", sort=False):
-        beyond = int((group["beyond"] > 0).sum())
-        rows.append({"fault": fault} | _counts(group) | _share(group, "false alarms") | {"really beyond": beyond})
+    for fault, group in _fault_free(verdicts).groupby("fault", sort=False):
+        fast = group[~group["too_slow"]]
+        if len(fast):
+            beyond = {"really beyond": int((fast["beyond"] > 0).sum())}
+            slow = {"filmed too slowly": len(group) - len(fast)}
+            rows.append({"fault": fault} | _counts(fast) | _share(fast, "false alarms") | beyond | slow)
     return pd.DataFrame(rows)
+
+
+def unsaid_table(verdicts: pd.DataFrame) -> pd.DataFrame:
+    """Return for each fault the share of visits without any fault of which nothing can be said, by kind of limb."""
+    rows = []
+    for fault, group in _fault_free(verdicts).groupby("fault", sort=False):
+        fast = group[~group["too_slow"]]
+        if len(fast):
+            unsaid = (fast["verdict"] == "cannot say").groupby(fast["limb"])
+            shares = {limb: f"{part.sum()} of {len(part)}" for limb, part in unsaid}
+            rows.append({"fault": fault} | shares)
+    return pd.DataFrame(rows).fillna("-")
 
 
 def smallest_table(verdicts: pd.DataFrame) -> pd.DataFrame:
@@ -137,7 +152,7 @@ def goal_rows(verdicts: pd.DataFrame, own_errors: dict[str, float]) -> pd.DataFr
         metric = mild["metric"].mode().iloc[0] if len(mild) else ""
         far = len(mild) and mild["beyond"].median() >= 2 * own_errors.get(metric, 0.0)
         none = alarms[alarms["fault"] == fault] if len(alarms) else pd.DataFrame()
-        clean = verdicts[(verdicts["fault"] == fault) & (verdicts["label"] == "none")]
+        clean = _fault_free(verdicts[(verdicts["fault"] == fault) & ~verdicts["too_slow"]])
         rows.append(
             {
                 "fault": fault,
@@ -149,6 +164,11 @@ def goal_rows(verdicts: pd.DataFrame, own_errors: dict[str, float]) -> pd.DataFr
             }
         )
     return pd.DataFrame(rows)
+
+
+def _fault_free(verdicts: pd.DataFrame) -> pd.DataFrame:
+    """Rows of the visits without any fault."""
+    return verdicts[verdicts["label"] == "none"]
 
 
 def _percent(flags: pd.Series) -> str:

@@ -19,6 +19,7 @@ from pipeline.bench.detection_tables import (
     goal_rows,
     several_table,
     smallest_table,
+    unsaid_table,
 )
 from pipeline.bench.own_error import save_values
 from pipeline.bench.tables import markdown, value_table
@@ -39,7 +40,9 @@ validation: it says what the pipeline can see, not how often it will be right on
 
 *present* means that the whole 95 % interval lies beyond the limit. *true* and *found* are medians. Sensitivity counts
 `borderline` and `cannot say` as missed. A visit with one fault has only the clips that show it; visits without a fault
-have two side views, one from the front and one from behind."""
+have two side views, one from the front and one from behind. What needs 60 frames a second is counted where it had them:
+every second visit without a fault. The goals are those set before the first measurement; what a fault falls short of,
+and why, stands on [its page](faults/README.md)."""
 
 
 def faults(
@@ -88,6 +91,7 @@ def faults(
         "Goals": goal_rows(verdicts, own),
         "Walkers with one fault": detection_table(verdicts),
         "Walkers without a fault": alarm_table(verdicts),
+        "Cannot say without a fault, by limb": unsaid_table(verdicts),
         "Smallest size found": smallest_table(verdicts),
         "Walkers with several faults": several_table(verdicts),
         "Confusion: other faults called present in clear and severe walkers with one fault": confusion_table(verdicts),
