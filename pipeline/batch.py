@@ -8,6 +8,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 
+from pipeline.causes import Causes
 from pipeline.checks import Person
 from pipeline.clip_stages import ClipJob, measure_clip_files
 from pipeline.config import Settings, config_dir, load_settings
@@ -22,7 +23,6 @@ from pipeline.store import (
     OutputTree,
     read_json,
     read_record,
-    shown_path,
     write_record,
     write_text,
 )
@@ -81,6 +81,7 @@ def run_study(
     *,
     settings: Settings | None = None,
     limits: Limits | None = None,
+    causes: Causes | None = None,
     workers: int | None = None,
     progress: Callable[[Progress], None] | None = None,
     clip_work: ClipWork = measure_clip_files,
@@ -94,7 +95,7 @@ def run_study(
         Folder with `manifest.csv` and the clips.
     out : Path
         Folder for the results; nothing is written anywhere else.
-    settings, limits : optional
+    settings, limits, causes : optional
         By default those that ship with the package.
     workers : int, optional
         Clips at the same time; by default the setting run.workers. [1]
@@ -106,16 +107,20 @@ def run_study(
     Raises
     ------
     PipelineError
-        The manifest, the settings, the limits or the pose model are wrong: nothing is measured. What goes
-        wrong with one clip or one visit is in the result instead.
+        The manifest, the settings, the limits, the causes or the pose model are wrong: nothing is measured. What
+        goes wrong with one clip or one visit is in the result instead.
     """
     refuse_recursion()
     if limits is None:
         from pipeline.thresholds import load_limits
 
         limits = load_limits(config_dir() / "checks")
+    if causes is None:
+        from pipeline.causes_file import load_causes
+
+        causes = load_causes(limits=limits)
     clips = read_manifest(study)
-    run = _Study(OutputTree(out), clips, settings or load_settings(), limits, progress)
+    run = _Study(OutputTree(out), clips, settings or load_settings(), limits, causes, progress)
     state = "interrupted"
     try:
         run.go(workers, clip_work, visit_work)
@@ -137,17 +142,19 @@ class _Study:
         clips: list[Clip],
         settings: Settings,
         limits: Limits,
+        causes: Causes,
         progress: Callable[[Progress], None] | None,
     ) -> None:
         self.tree = tree
         self.clips = {clip.clip_id: clip for clip in clips}
         self.settings = settings
         self.limits = limits
+        self.causes = causes
         self.progress = progress or (lambda _: None)
         self.results: dict[str, ClipResult] = {}
         self.visits: dict[VisitKey, VisitResult] = {}
         self.visit_keys: list[VisitKey] = list(dict.fromkeys((clip.subject, clip.visit) for clip in clips))
-        self.folder = RunFolder(tree, settings, limits)
+        self.folder = RunFolder(tree, settings, limits, causes)
 
     def clip_results(self) -> list[ClipResult]:
         """Results so far, in the manifest's order."""
@@ -202,6 +209,7 @@ class _Study:
             folder=self.tree.visit_folder(first.subject, first.visit),
             settings=self.settings,
             limits=self.limits,
+            causes=self.causes,
             run=self.folder.record,
         )
 
@@ -263,7 +271,7 @@ def rebuild_reports(out: Path, *, limits: Limits | None = None) -> tuple[list[Pa
     -------
     pages : list of Path
         Each visit's main page.
-    failures : dict of visit folder to message
+    failures : dict of visit folder, inside the results folder, to message
 
     Raises
     ------
@@ -277,7 +285,7 @@ def rebuild_reports(out: Path, *, limits: Limits | None = None) -> tuple[list[Pa
     pages: list[Path] = []
     failures: dict[str, str] = {}
     with tempfile.TemporaryDirectory() as scratch:
-        folders = {shown_path(folder): folder for folder in OutputTree(out).visit_folders()}
+        folders = {folder.relative_to(out).as_posix(): folder for folder in OutputTree(out).visit_folders()}
         queue = deque(Job(name, build_pages, (folder, limits), 600.0) for name, folder in folders.items())
         for outcome in run_jobs(queue, scratch=Path(scratch), workers=1):
             if outcome.failure:

@@ -9,11 +9,9 @@ from __future__ import annotations
 import re
 from collections.abc import Iterable
 from dataclasses import dataclass
-from typing import Literal
 
-from pipeline.judgement import Fault, Verdict
+from pipeline.judgement import Candidate, CauseGroup, Fault, Line, Verdict
 
-Group = Literal["prosthesis", "person"]
 # What may be missing or in doubt stays between what is seen and what is not.
 WEAKEST_FIRST: tuple[Verdict, ...] = ("not seen", "cannot say", "borderline", "present")
 
@@ -44,7 +42,7 @@ class Cause:
     """Something to consider. `sources` are keys of the bibliography, each with how well it is known."""
 
     id: str
-    group: Group
+    group: CauseGroup
     title: str
     explains: tuple[Sign, ...]
     against: tuple[Sign, ...]
@@ -87,39 +85,9 @@ class Causes:
     sha256: str
 
 
-@dataclass(frozen=True, slots=True)
-class Line:
-    """One line of a candidate's sum."""
-
-    text: str
-    amount: int
-
-
-@dataclass(frozen=True, slots=True)
-class Candidate:
-    """A cause to consider at this visit.
-
-    Attributes
-    ----------
-    rank : int
-        1 is the first to examine; equal scores share it (1, 1, 3).
-    score : int
-        Sum of the amounts of `lines`. [points]
-    open : tuple of str
-        Faults that would count, but could not be judged.
-    cautions : tuple of str
-        The cause's own, and what to tell it apart from.
-    """
-
-    cause: Cause
-    rank: int
-    score: int
-    lines: tuple[Line, ...]
-    open: tuple[str, ...]
-    cautions: tuple[str, ...]
-
-
-def candidates(faults: tuple[Fault, ...], causes: Causes, changes: str) -> tuple[Candidate, ...]:
+def candidates(
+    faults: tuple[Fault, ...], causes: Causes, changes: str, *, has_prosthesis: bool = True
+) -> tuple[Candidate, ...]:
     """Return the causes to consider, highest sum first; equal sums in the order of the file.
 
     A cause is listed when it explains a fault that is present, or an urgent one that is borderline. Severity does not
@@ -132,7 +100,11 @@ def candidates(faults: tuple[Fault, ...], causes: Causes, changes: str) -> tuple
     causes : Causes
     changes : str
         What the manifest says was changed on the prosthesis since the last visit; may be empty.
+    has_prosthesis : bool
+        Nothing is listed for a person without one: the causes are those of people who walk on a prosthesis.
     """
+    if not has_prosthesis:
+        return ()
     by_name = {fault.name: fault for fault in faults}
     listed = [cause for cause in causes.causes if any(_lists(sign, by_name) for sign in cause.explains)]
     sums = [(cause, _lines(cause, by_name, causes.points, changes)) for cause in listed]
@@ -140,12 +112,16 @@ def candidates(faults: tuple[Fault, ...], causes: Causes, changes: str) -> tuple
     traps = _seen_traps(causes.tell_apart, by_name, set(scores))
     found = [
         Candidate(
-            cause=cause,
+            cause=cause.id,
+            group=cause.group,
+            title=cause.title,
             rank=1 + sum(other > scores[cause.id] for other in scores.values()),
             score=scores[cause.id],
             lines=lines,
             open=_open(cause, by_name),
+            examine=cause.examine,
             cautions=(*filter(None, [cause.caution]), *(trap.text for trap in traps if cause.id in trap.causes)),
+            sources=cause.sources,
         )
         for cause, lines in sums
     ]
@@ -183,16 +159,19 @@ def _lines(cause: Cause, faults: dict[str, Fault], points: Points, changes: str)
         verdict = verdict_of(sign, faults)
         if verdict in amounts:
             amount = min(amounts[verdict], points.weakly) if sign.weak else amounts[verdict]
-            lines.append(Line(f"{sign.words}: {verdict}{', explained seldom or in part' if sign.weak else ''}", amount))
+            words = f"{sign.words}: {verdict}{', explained seldom or in part' if sign.weak else ''}"
+            lines.append(Line(words, amount, "explained", sign.fault))
         # One reading is not held against a cause twice: too high is also not too low.
         elif verdict == "not seen" and sign.expected and sign.fault not in {other.fault for other, _ in against}:
-            lines.append(Line(f"{sign.words}: not seen, though this would show it", -points.not_seen))
+            words = f"{sign.words}: not seen, though this would show it"
+            lines.append(Line(words, -points.not_seen, "missing", sign.fault))
     for sign, verdict in against:
         amount = points.contradicted if verdict == "present" else min(points.contradicted, points.borderline)
-        lines.append(Line(f"{sign.words}: {verdict}, which speaks against it", -amount))
+        words = f"{sign.words}: {verdict}, which speaks against it"
+        lines.append(Line(words, -amount, "contradicted", sign.fault))
     named = _named_in(changes, cause.changes)
     if named:
-        lines.append(Line(f"Change log: the word {named!r} stands there", points.changed))
+        lines.append(Line(f"Change log: the word {named!r} stands there", points.changed, "changed"))
     return tuple(sorted(lines, key=lambda line: line.amount < 0))
 
 

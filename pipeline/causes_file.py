@@ -10,10 +10,10 @@ from typing import Any
 
 from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
-from pipeline.causes import Cause, Causes, Group, Points, Sign, TellApart
+from pipeline.causes import Cause, Causes, Points, Sign, TellApart
 from pipeline.config import config_dir
 from pipeline.errors import ConfigError, ManyProblems
-from pipeline.judgement import Limits
+from pipeline.judgement import CauseGroup, Limits
 from pipeline.thresholds import load_limits, problem_in_words, unknown_word
 
 
@@ -37,7 +37,7 @@ class _CausePart(_Strict):
     """One `[[cause]]` of the file."""
 
     id: str = Field(min_length=1)
-    group: Group
+    group: CauseGroup
     title: str = Field(min_length=1)
     explains: list[str] = Field(min_length=1)
     weakly: list[str]

@@ -1,7 +1,7 @@
 """The command `strideledger`.
 
 Exit codes: 0 all clips done (or usable); 1 some clip or report failed (or not usable); 2 wrong use, manifest,
-settings or limits.
+settings, limits or causes.
 """
 
 from __future__ import annotations
@@ -33,6 +33,7 @@ StudyArgument = Annotated[Path, typer.Argument(help="Folder with manifest.csv an
 # The benchmarks read their own arguments.
 PASS_ON = {"allow_extra_args": True, "ignore_unknown_options": True, "help_option_names": []}
 LimitsOption = Annotated[Path | None, typer.Option("--limits", help="Folder with limits of your own.")]
+CausesOption = Annotated[Path | None, typer.Option("--causes", help="File with causes of your own to consider.")]
 
 
 def main() -> None:
@@ -68,6 +69,7 @@ def run(
     out: Annotated[Path, typer.Option(help="Folder for the results; made if needed.")],
     settings: Annotated[Path | None, typer.Option(help="TOML file with the settings to change.")] = None,
     limits: LimitsOption = None,
+    causes: CausesOption = None,
     workers: Annotated[int | None, typer.Option(min=1, max=64, help="Clips at the same time.")] = None,
     model: Annotated[ModelChoice | None, typer.Option(help="Pose model; full is a quick look.")] = None,
 ) -> None:
@@ -76,14 +78,18 @@ def run(
     What is unchanged since an earlier run into the same folder is not computed again.
     """
     from pipeline.batch import run_study
+    from pipeline.causes_file import load_causes
     from pipeline.console import follow_run, show_summary
     from pipeline.thresholds import load_limits
 
     chosen = with_model(load_settings(settings), model)
     loaded = load_limits(limits or config_dir() / "checks")
+    to_consider = load_causes(causes, limits=loaded)
     try:
         with follow_run(len(read_manifest(study))) as progress:
-            result = run_study(study, out, settings=chosen, limits=loaded, workers=workers, progress=progress)
+            result = run_study(
+                study, out, settings=chosen, limits=loaded, causes=to_consider, workers=workers, progress=progress
+            )
     except KeyboardInterrupt:
         typer.echo("Stopped. Finished clips are kept; the same command goes on from here.", err=True)
         raise typer.Exit(130) from None

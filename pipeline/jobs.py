@@ -8,6 +8,7 @@ from datetime import date
 from pathlib import Path
 
 from pipeline import __version__
+from pipeline.causes import Causes, candidates
 from pipeline.checks import Person
 from pipeline.clip_stages import saved_outlines, saved_pylon
 from pipeline.config import Settings, config_dir
@@ -26,7 +27,7 @@ from pipeline.store import (
 )
 
 # Raised when the report changes for the same input; an earlier one is then made again.
-VISIT_VERSION = 2
+VISIT_VERSION = 3
 
 VISIT_FILES = ("*.html", "*.csv", "*.npz", "visit.json", "columns.json", "frames/*", "figures/*")
 
@@ -45,6 +46,7 @@ class VisitJob:
     folder: Path
     settings: Settings
     limits: Limits
+    causes: Causes
     run: RunRecord
 
 
@@ -64,6 +66,7 @@ def report_visit(job: VisitJob, tell: Tell) -> str:
         failed=failed,
         settings=[job.settings.metrics, job.settings.run.keep_key_frames],
         limits=job.limits.sha256,
+        causes=job.causes.sha256,
         pages=[file_sha256(config_dir() / name) for name in ("report.toml", "sources.toml")],
     )
     since = run_stage(
@@ -98,6 +101,7 @@ def _report(job: VisitJob, done: list[str]) -> Iterable[str]:
         faults=faults,
         run=replace(job.run, finished=now_text()),
         notes=pace_notes(joined, metrics),
+        candidates=candidates(faults, job.causes, job.changes, has_prosthesis=bool(job.person.prosthetic_sides)),
     )
     written = report.save_parts(job.folder, visit, joined)
     if job.settings.run.keep_key_frames:

@@ -1,4 +1,4 @@
-"""The records of limits, findings and faults, and of the report that holds them: frozen, small, without behaviour."""
+"""The records of limits, findings, faults and candidates, and of the report that holds them, without behaviour."""
 
 from __future__ import annotations
 
@@ -11,6 +11,9 @@ from pipeline.model import Aid, Level, MetricValue, QualityNote, Side
 Verdict = Literal["present", "borderline", "not seen", "cannot say"]
 Standing = Literal["published", "common practice", "from memory", "provisional"]
 Severity = Literal["", "slight", "clear", "severe"]
+CauseGroup = Literal["prosthesis", "person"]
+# A line of a sum: a fault explained, one that should have shown, one that contradicts, a word of the change log.
+LineKind = Literal["explained", "missing", "contradicted", "changed"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -140,6 +143,51 @@ class Fault:
 
 
 @dataclass(frozen=True, slots=True)
+class Line:
+    """One line of a candidate's sum.
+
+    `fault` is the name of the fault that the line is about; empty for the change log. `amount` is in points.
+    """
+
+    text: str
+    amount: int
+    kind: LineKind
+    fault: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Candidate:
+    """Something to consider at a visit, and how to examine it; never a diagnosis.
+
+    Attributes
+    ----------
+    cause : str
+        Its id in the file of causes.
+    rank : int
+        1 is the first to examine; equal scores share it (1, 1, 3).
+    score : int
+        Sum of the amounts of `lines`. [points]
+    open : tuple of str
+        Faults that would count, but could not be judged.
+    cautions : tuple of str
+        The cause's own, and what to tell it apart from.
+    sources : tuple of (str, str)
+        Keys of the bibliography, each with how well it is known.
+    """
+
+    cause: str
+    group: CauseGroup
+    title: str
+    rank: int
+    score: int
+    lines: tuple[Line, ...]
+    open: tuple[str, ...]
+    examine: tuple[str, ...]
+    cautions: tuple[str, ...]
+    sources: tuple[tuple[str, str], ...]
+
+
+@dataclass(frozen=True, slots=True)
 class ClipResult:
     """How one clip ended: done, or failed at a stage with the message shown to the user."""
 
@@ -155,7 +203,7 @@ class ClipResult:
 
 @dataclass(frozen=True, slots=True)
 class RunRecord:
-    """What produced a result: versions, hashes and counts."""
+    """What produced a result: versions, hashes and counts. Records from before the causes name no file of them."""
 
     run_id: str
     started: str
@@ -166,13 +214,16 @@ class RunRecord:
     model_sha256: str
     settings_sha256: str
     limits_sha256: str
+    causes_file: str = ""
+    causes_sha256: str = ""
 
 
 @dataclass(frozen=True, slots=True)
 class VisitReport:
     """Everything that a visit's page shows, apart from the curves and pictures saved beside it.
 
-    `levels` of amputation belong to `prosthetic_sides`; empty where the manifest names none.
+    `levels` of amputation belong to `prosthetic_sides`; empty where the manifest names none. `candidates` stand in the
+    order of their ranks.
     """
 
     subject: str
@@ -188,3 +239,4 @@ class VisitReport:
     notes: tuple[str, ...] = field(default=())
     levels: tuple[Level, ...] = ()
     aid: Aid | None = None
+    candidates: tuple[Candidate, ...] = ()

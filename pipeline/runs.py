@@ -16,6 +16,7 @@ from pathlib import Path
 import pandas as pd
 
 from pipeline import __version__
+from pipeline.causes import Causes
 from pipeline.config import Settings, settings_sha256, settings_text
 from pipeline.judgement import ClipResult, Limits, RunRecord
 from pipeline.models import verify_model
@@ -61,7 +62,7 @@ def package_versions() -> dict[str, str]:
 class RunFolder:
     """The folder of one run, and what is written there as the run goes on."""
 
-    def __init__(self, tree: OutputTree, settings: Settings, limits: Limits) -> None:
+    def __init__(self, tree: OutputTree, settings: Settings, limits: Limits, causes: Causes) -> None:
         started = now_text()
         stamp = started.replace("-", "").replace(":", "")
         run_id = f"{stamp}_{secrets.token_hex(3)}"
@@ -76,6 +77,8 @@ class RunFolder:
             model_sha256=verify_model(settings.landmarks.model).sha256,
             settings_sha256=settings_sha256(settings),
             limits_sha256=limits.sha256,
+            causes_file=causes.file,
+            causes_sha256=causes.sha256,
         )
         write_text(self.folder / "config.toml", settings_text(settings))
         self._write("started", (), ())

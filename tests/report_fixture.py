@@ -13,6 +13,8 @@ import numpy as np
 import pandas as pd
 from PIL import Image
 
+from pipeline.causes import candidates
+from pipeline.causes_file import load_causes
 from pipeline.judgement import (
     Check,
     ClipResult,
@@ -359,16 +361,18 @@ def report() -> VisitReport:
         False,
         "Zoom in or come closer, so that the person fills half of the picture's height.",
     )
+    faults = tuple(_fault(entry) for entry in _FAULTS)
+    causes, changes = load_causes(), f"heel cushion changed from medium to soft {MARKUP}"
     return VisitReport(
         subject="P01",
         visit="02",
         visit_date=date(2026, 3, 17),
         prosthetic_sides=("right",),
-        changes=f"heel cushion changed from medium to soft {MARKUP}",
+        changes=changes,
         clips=(*done, failed),
         quality={"P01-side-a": notes, "P01-side-b": notes, "P01-front": (*notes, too_small)},
         metrics=METRICS,
-        faults=tuple(_fault(entry) for entry in _FAULTS),
+        faults=faults,
         run=RunRecord(
             run_id="20260317T101500-4f2a",
             started="2026-03-17T10:15:00Z",
@@ -379,7 +383,10 @@ def report() -> VisitReport:
             model_sha256="c" * 64,
             settings_sha256="a" * 64,
             limits_sha256="b" * 64,
+            causes_file=causes.file,
+            causes_sha256=causes.sha256,
         ),
+        candidates=candidates(faults, causes, changes),
         notes=(FORMULA, f"walks with a stick at home {MARKUP}"),
     )
 

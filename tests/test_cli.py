@@ -18,6 +18,7 @@ from pipeline.config import config_dir
 from pipeline.console import follow_run, show_summary
 from pipeline.judgement import ClipResult, Fault, RunRecord, VisitReport
 from pipeline.manifest_row import COLUMN_NAMES
+from pipeline.store import file_sha256, read_json
 from tests.test_manifest import HELP, study
 
 ROOT = Path(__file__).parents[1]
@@ -120,6 +121,37 @@ def test_wrong_limits_end_with_2(run: Run, tmp_path: Path) -> None:
     assert error.startswith("error: limits in limits: 1 problem found.\n  limits/vaulting.toml: ")
     study(tmp_path, {})
     assert run("run", ".", "--out", "out", "--limits", "limits")[::2] == (2, error)
+
+
+def test_wrong_causes_end_with_2_and_are_told_at_once(run: Run, tmp_path: Path) -> None:
+    study(tmp_path, {})
+    text = (config_dir() / "causes.toml").read_text(encoding="utf-8")
+    wrong = text.replace('explains = ["vaulting", "circum', 'explains = ["vaultin", "circum', 1)
+    (tmp_path / "own.toml").write_text(wrong.replace("present = 2", "present = 1", 1), encoding="utf-8")
+    assert run("run", ".", "--out", "out", "--causes", "own.toml") == (
+        2,
+        "",
+        "error: causes in own.toml: 2 problems found.\n"
+        "  own.toml: points.borderline: must be less than points.present\n"
+        "  own.toml: cause 'prosthesis_long': explains: 'vaultin' is unknown; did you mean 'vaulting'?\n"
+        "Correct these lines; no cause was ranked.\n",
+    )
+    message = (
+        "error: none.toml: cannot be read (No such file or directory); a file of causes expected. Check its name.\n"
+    )
+    assert run("run", ".", "--out", "out", "--causes", "none.toml") == (2, "", message)
+    assert not (tmp_path / "out").exists()
+
+
+def test_causes_of_ones_own_are_recorded_with_the_run(run: Run, tmp_path: Path) -> None:
+    study(tmp_path, {})
+    text = (config_dir() / "causes.toml").read_text(encoding="utf-8")
+    (tmp_path / "own.toml").write_text(text.replace("present = 2", "present = 3", 1), encoding="utf-8")
+    code, _, _ = run("run", ".", "--out", "out", "--causes", "own.toml")
+    # The clip is not there, so that nothing is measured; the visit is judged all the same.
+    assert code == 1
+    (saved,) = [read_json(path, VisitReport) for path in tmp_path.glob("out/sub-*/ses-*/visit.json")]
+    assert (saved.run.causes_file, saved.run.causes_sha256) == ("own.toml", file_sha256(tmp_path / "own.toml"))
 
 
 def test_results_folder_that_is_a_file_ends_with_2(run: Run, tmp_path: Path) -> None:

@@ -12,6 +12,7 @@ from nbclient import NotebookClient
 
 import pipeline
 from pipeline.judgement import VisitReport
+from pipeline.report.parts import TABLES
 
 ROOT = Path(__file__).resolve().parent.parent
 STUDY = ROOT / "example_data" / "study"
@@ -71,7 +72,7 @@ def test_every_visit_has_its_pages_tables_and_the_four_quantities(results: Path,
     for fault in report.faults:
         assert fault.title in page
         assert (folder / f"fault-{fault.name}.html").is_file()
-    for name in ("strides.csv", "curves.npz", "metrics.csv", "findings.csv", "faults.csv", "visit.json"):
+    for name in (*TABLES, "curves.npz", "visit.json", "columns.json"):
         assert (folder / name).is_file()
     for title in ("Knee flexion", "Arm swing amplitude asymmetry", "Foot rotation at heel contact", "Hip vaulting"):
         assert title in page

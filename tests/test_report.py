@@ -88,8 +88,10 @@ def test_there_is_a_page_for_the_visit_and_one_for_each_fault(visit):
 
 
 def test_pages_ask_for_nothing_outside_themselves(visit):
+    ids = {
+        page.path.name: {attributes["id"] for _, attributes in page.tags if "id" in attributes} for page in pages(visit)
+    }
     for page in pages(visit):
-        ids = {attributes["id"] for _, attributes in page.tags if "id" in attributes}
         for tag, attributes in page.tags:
             assert tag not in {"script", "link", "iframe", "object", "embed", "form", "base"}
             assert not any(name.startswith("on") for name in attributes)
@@ -97,10 +99,9 @@ def test_pages_ask_for_nothing_outside_themselves(visit):
                 address = attributes.get(name)
                 if address is None or address.startswith("data:image/"):
                     continue
-                if address.startswith("#"):
-                    assert address[1:] in ids, f"{page.path.name}: {address} leads nowhere"
-                else:
-                    assert (visit / address).is_file(), f"{page.path.name}: {address} is not beside the page"
+                name, _, anchor = address.partition("#")
+                assert (visit / name).exists(), f"{page.path.name}: {address} is not beside the page"
+                assert not anchor or anchor in ids[name or page.path.name], f"{page.path.name}: {address} leads nowhere"
         without_pictures = re.sub(r"data:image/[^\"]*", "", page.html)
         assert "http" not in without_pictures.replace("http-equiv", "")
         assert "url(" not in without_pictures and "@import" not in without_pictures

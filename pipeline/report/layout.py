@@ -14,7 +14,9 @@ from pipeline.judgement import Standing, Verdict
 
 T = TypeVar("T")
 
-VisitSection = Literal["urgent", "summary", "faults", "quantities", "quality", "failures", "cautions", "methods"]
+VisitSection = Literal[
+    "urgent", "summary", "faults", "consider", "quantities", "quality", "failures", "cautions", "methods"
+]
 FaultSection = Literal["urgent", "fault", "stride_values", "failures", "cautions", "methods"]
 # A page without these would hide a danger or a loss.
 NEVER_LEFT_OUT = ("urgent", "failures", "cautions")
@@ -42,6 +44,21 @@ class Captions(_Table):
     frames: str
     frames_none: str
     frames_partly: str
+
+
+class ConsiderTexts(_Table):
+    """What stands around the list of what to consider, with the words in braces filled in by the page."""
+
+    arithmetic: str
+    known: str
+    nothing_present: str
+    not_in_file: str
+    no_prosthesis: str
+    no_knee: str
+    earlier: str
+    folded: str
+    for_fault: str
+    fault_alone: str
 
 
 class QuantityText(_Table):
@@ -77,6 +94,7 @@ class Layout(_Table):
     verdict: dict[Verdict, str]
     standing: dict[Standing, str]
     caption: Captions
+    consider: ConsiderTexts
     quantity: tuple[QuantityText, ...]
     cautions: Cautions
     definition: tuple[Definition, ...]

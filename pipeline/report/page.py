@@ -15,6 +15,7 @@ from jinja2 import Environment, PackageLoader, StrictUndefined
 from markupsafe import Markup
 
 from pipeline.judgement import Limits, VisitReport
+from pipeline.report.consider import consider_view
 from pipeline.report.drawings import Picture
 from pipeline.report.faults import FaultMaker, FaultView
 from pipeline.report.layout import Layout, load_layout, load_sources
@@ -81,6 +82,7 @@ def build_visit(visit_folder: Path, limits: Limits, *, config_folder: Path | Non
         "rows": rows,
         "urgent": urgent_part(rows, layout),
         "faults": faults,
+        "consider": consider_view(report, layout, sources),
         "quantities": quantities,
         "other_metrics": other_metric_rows(report, layout),
         "clips": clip_views(report, strides),

@@ -70,11 +70,26 @@ FAULTS: tuple[Column, ...] = (
     Column("severity", "text", "", "that of the severest finding; empty unless the verdict is present"),
     Column("limits_sha256", "text", "", "hash of the file of limits that judged it"),
 )
+CANDIDATES: tuple[Column, ...] = (
+    Column("rank", "whole", "1", "1 is the first to examine; equal sums share it"),
+    Column("cause", "text", "", "id of the cause in the file of causes; one row a line of its sum"),
+    Column("group", "text", "", "prosthesis or person"),
+    Column("title", "text", "", "what to consider"),
+    Column("score", "whole", "points", "sum over the rows of this cause"),
+    Column("kind", "text", "", "explained, missing (should have shown), contradicted, or changed (in the change log)"),
+    Column("fault", "text", "", "the fault that the line is about; empty for the change log"),
+    Column("line", "text", "", "the line in words"),
+    Column("points", "whole", "points", "what the line adds or takes off"),
+    Column("open", "text", "", "what would count for this cause but could not be judged, separated by a semicolon"),
+    Column("sources", "text", "", "keys of configs/sources.toml for this cause, separated by a space"),
+    Column("causes_sha256", "text", "", "hash of the file of causes that made the list"),
+)
 TABLES = {
     "strides.csv": STRIDES,
     "metrics.csv": METRICS,
     "findings.csv": FINDINGS,
     "faults.csv": FAULTS,
+    "candidates.csv": CANDIDATES,
 }
 
 
@@ -122,6 +137,7 @@ def save_parts(visit_folder: Path, report: VisitReport, strides: StrideSet) -> l
         "metrics.csv": _metrics_table(report),
         "findings.csv": _findings_table(report),
         "faults.csv": _faults_table(report),
+        "candidates.csv": _candidates_table(report),
     }
     for name, table in tables.items():
         write_table(visit_folder / name, guarded(table, TABLES[name]))
@@ -217,3 +233,26 @@ def _faults_table(report: VisitReport) -> pd.DataFrame:
         for fault in report.faults
     ]
     return pd.DataFrame(rows, columns=[column.name for column in FAULTS])
+
+
+def _candidates_table(report: VisitReport) -> pd.DataFrame:
+    """One row a line of a candidate's sum."""
+    rows = [
+        {
+            "rank": candidate.rank,
+            "cause": candidate.cause,
+            "group": candidate.group,
+            "title": candidate.title,
+            "score": candidate.score,
+            "kind": line.kind,
+            "fault": line.fault,
+            "line": line.text,
+            "points": line.amount,
+            "open": "; ".join(candidate.open),
+            "sources": " ".join(key for key, _ in candidate.sources),
+            "causes_sha256": report.run.causes_sha256,
+        }
+        for candidate in report.candidates
+        for line in candidate.lines
+    ]
+    return pd.DataFrame(rows, columns=[column.name for column in CANDIDATES])

@@ -258,6 +258,7 @@ def method_facts(report: VisitReport, limits: Limits) -> tuple[tuple[str, str], 
         ("Pose model SHA-256", run.model_sha256),
         ("Settings SHA-256", run.settings_sha256),
         ("Limits", f"{limits.folder or 'folder not known'}, SHA-256 of all files {run.limits_sha256}"),
+        ("Causes", f"{run.causes_file}, SHA-256 {run.causes_sha256}" if run.causes_sha256 else ""),
         (
             "Packages",
             ", ".join(f"{name} {version}" for name, version in sorted(run.package_versions.items())),
