@@ -2,8 +2,8 @@
 
 From the side: each cycle is found by the foremost place of the heel and the rearmost of the foot tip against the hips
 (zeni_2008), each event then timed by the speed of the foot over the floor (a threshold as in ghoussayni_2004): contact
-where the heel, forwards and down, becomes slower, toe-off where the middle of the foot becomes faster than two
-thirds of walking pace. On a treadmill the floor is the belt. Where heel or tip is lost, the ankle stands in.
+where the heel becomes slower, one that is still falling when it has come down; toe-off where the middle of the foot
+becomes faster than two thirds of walking pace. On a treadmill the floor is the belt. Where heel or tip is lost, the ankle stands in.
 
 From the front or behind only contacts are timed; see `events_frontal`.
 """
@@ -32,7 +32,7 @@ from pipeline.signals import derivative
 from pipeline.tables import EVENTS, check_table, empty_table
 from pipeline.treadmill import floor_speed
 
-CONTACT_METHOD = "heel slower than two thirds of pace, forwards and down, after its foremost place (ghoussayni_2004)"
+CONTACT_METHOD = "heel slower than two thirds of pace, after its foremost place (zeni_2008, ghoussayni_2004)"
 TOE_OFF_METHOD = "middle of the foot faster than two thirds of pace, before the tip is rearmost (zeni_2008)"
 ANKLE_CONTACT_METHOD = "foot hidden: ankle slower than two thirds of pace, after its foremost place"
 ANKLE_TOE_OFF_METHOD = "foot hidden: rearmost place of the ankle"
@@ -40,9 +40,15 @@ ANKLE_TOE_OFF_METHOD = "foot hidden: rearmost place of the ankle"
 # (winter_1991, from memory). For toe-off own choice: the same. The tuning halves of the rendered clips have contacts
 # within 8 ms and toe-offs within 14 ms at two thirds and at 0.7, within 11 and 13 ms at 0.8.
 PACE_SHARE = 2 / 3
-# A heel's way down counts more than its way forwards: it lasts a tenth of a second at most, and smoothing flattens it.
-# On the tuning halves contacts after a drop of the hips are 16 ms early instead of 65, all others are as good.
-FALL_WEIGHT = 1.25
+# A heel that stops this far above where it then stands is still falling, as after a drop of the hips [legs]. It stands
+# where its height keeps within this [legs], so long after it stopped [s]; a fall lasts no longer than that [s]. Its way
+# down counts more than its way forwards, since smoothing flattens it. On the tuning halves of the rendered clips
+# contacts after a drop are 14 ms early instead of 65, and all others as good. Own choices.
+HIGH_HEEL_LEGS = 0.02
+STANDS_WITHIN_LEGS = 0.03
+STANDING_S = (0.1, 0.3)
+LONGEST_FALL_S = 0.12
+FALL_WEIGHT = 1.5
 # Where the crossing is looked for beside the peak, on its near and its far side. Own choice: about a double support.
 NEAR_SIDE_S = 0.04
 FAR_SIDE_S = {"contact": 0.2, "toe_off": 0.25}
@@ -205,13 +211,30 @@ class _Limb:
 
     def _crossing(self, place: FloatArray, kind: str, peak: int) -> float:
         """Where a point's speed over the floor passes the threshold beside a peak: downwards at contact, upwards at
-        toe-off. A heel that stops going forwards high above the floor still falls, so its way down counts too."""
+        toe-off. A point that stops going forwards high above the floor still falls: then its way down counts too."""
         speed = derivative(place[:, 0], fps=self.fps) - self.floor
         near, far = (round(time_s * self.fps) for time_s in (NEAR_SIDE_S, FAR_SIDE_S[kind]))
         if kind == "toe_off":
             return nearest_fall(self.threshold - speed, peak, far, near)
+        stops = nearest_fall(speed - self.threshold, peak, near, far)
+        if not self._is_high(place[:, 1], stops):
+            return stops
         fall = FALL_WEIGHT * np.minimum(derivative(place[:, 1], fps=self.fps), 0.0)
-        return nearest_fall(np.hypot(np.maximum(speed, 0.0), fall) - self.threshold, peak, near, far)
+        lands = nearest_fall(np.hypot(np.maximum(speed, 0.0), fall) - self.threshold, peak, near, far)
+        return lands if lands - stops <= LONGEST_FALL_S * self.fps else stops
+
+    def _is_high(self, height: FloatArray, frame: float) -> bool:
+        """Whether a point is clearly above where it stands a moment later."""
+        if not np.isfinite(frame):
+            return False
+        first, last = (round(frame + time_s * self.fps) for time_s in STANDING_S)
+        standing = height[first : last + 1]
+        standing = standing[np.isfinite(standing)]
+        if len(standing) < 3:
+            return False
+        low, level, high = np.percentile(standing, [10, 50, 90])
+        above = float(np.interp(frame, np.arange(len(height)), height)) - level
+        return bool(above > HIGH_HEEL_LEGS and high - low <= STANDS_WITHIN_LEGS)
 
     def _fastest_rise(self, peak: int) -> float:
         """Where the middle of the foot rises fastest: toe-off by oconnor_2007."""
