@@ -3,7 +3,8 @@
 From the side: each cycle is found by the foremost place of the heel and the rearmost of the foot tip against the hips
 (zeni_2008), each event then timed by the speed of the foot over the floor (a threshold as in ghoussayni_2004): contact
 where the heel becomes slower, one that is still falling when it has come down; toe-off where the middle of the foot
-becomes faster than two thirds of walking pace. On a treadmill the floor is the belt. Where heel or tip is lost, the ankle stands in.
+becomes faster than two thirds of walking pace. On a treadmill the floor is the belt. Where heel or tip is lost, the
+ankle stands in.
 
 From the front or behind only contacts are timed; see `events_frontal`.
 """
