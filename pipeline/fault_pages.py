@@ -183,6 +183,7 @@ def _needs(page: Page) -> str:
             f"{row.min_fps:g} frames/s or more" if row.min_fps else "",
             "the limb towards the camera" if row.near_only else "",
             "its leg followed without doubt" if base.sure_leg else "",
+            "its foot followed without doubt" if base.sure_foot else "",
             "a scale in metres" if "m_per_px" in base.needs else "",
         ]
         lines.append(f"- `{row.metric}`: {', '.join(word for word in words if word)}")

@@ -54,6 +54,8 @@ class RightedLegs:
         Landmarks that are no measurement.
     pylon : (n_frames, 2)
         Frames in which the left and the right leg is a pylon towards the camera.
+    feet_lost : (n_frames, 2)
+        Frames in which the estimator lost the left and the right leg: a pylon's line brings back the knee, not the foot.
     """
 
     track: LandmarkTrack
@@ -61,6 +63,7 @@ class RightedLegs:
     rebuilt: BoolArray
     doubtful: BoolArray
     pylon: BoolArray
+    feet_lost: BoolArray
 
     @property
     def unknown(self) -> bool:
@@ -98,20 +101,20 @@ def right_legs(
     doubtful = np.zeros((n_frames, len(INDEX)), dtype=bool)
     if not passes:
         swapped = _frontal_swaps(track)
-        return RightedLegs(_exchanged(track, swapped), swapped, rebuilt, wavering(swapped), np.zeros_like(rebuilt))
+        return RightedLegs(_exchanged(track, swapped), swapped, rebuilt, wavering(swapped), rebuilt, rebuilt)
     swapped = np.zeros(n_frames, dtype=bool)
-    righted, near_pylon = track, np.zeros((n_frames, 2), dtype=bool)
+    righted, near_pylon, feet_lost = track, np.zeros_like(rebuilt), np.zeros_like(rebuilt)
     for stretch in passes:
         part = slice(stretch.start, stretch.stop)
         pieces = _right_pass(righted, stretch, outlines, prosthetic_sides, pylon)
         if pieces is None:
             continue
-        righted, swapped[part], rebuilt[part], lost, thin = pieces
+        righted, swapped[part], rebuilt[part], feet_lost[part], lost, thin = pieces
         if thin is not None and stretch.near_side == SIDES[thin]:
             near_pylon[part, thin] = True
         for side, landmarks in enumerate((LEFT, RIGHT)):
             doubtful[part, landmarks[KNEE]] = doubtful[part, landmarks[ANKLE]] = lost[:, side]
-    return RightedLegs(righted, swapped, rebuilt, doubtful, near_pylon)
+    return RightedLegs(righted, swapped, rebuilt, doubtful, near_pylon, feet_lost)
 
 
 def _right_pass(
@@ -120,9 +123,9 @@ def _right_pass(
     outlines: Outlines | None,
     prosthetic_sides: tuple[Side, ...],
     pylon: PylonTrack | None,
-) -> tuple[LandmarkTrack, BoolArray, BoolArray, BoolArray, int | None] | None:
-    """One pass put right: the track, the frames against the estimator, each leg's frames that are rebuilt and that are
-    no measurement (n_frames, 2), and which leg is a pylon; None if hardly seen."""
+) -> tuple[LandmarkTrack, BoolArray, BoolArray, BoolArray, BoolArray, int | None] | None:
+    """One pass put right: the track, the frames against the estimator, each leg's frames that are rebuilt, that the
+    estimator lost and that are no measurement (n_frames, 2), and which leg is a pylon; None if hardly seen."""
     part = slice(stretch.start, stretch.stop)
     time_s = track.time_s[part]
     seen = np.isfinite(track.xy_px[part, 0, 0])
@@ -143,6 +146,7 @@ def _right_pass(
         thin, swapped, front = 1 - thin, ~(swapped ^ motion.renamed), -front
         motion = fit_legs(exchanged(legs, time_s, swapped), naming.unsure, front, shapes, fps)
     swapped = swapped ^ motion.renamed
+    feet_lost = _rebuilt(motion)
     if thin is not None and pylon is not None and stretch.near_side == SIDES[thin]:
         ends = (pylon.ends_px[part] - hips_px[:, None]) * flip / leg_px[:, None, None]
         known, across = np.isfinite(ends[:, 0, 0]), np.full((len(seen), 2, 2), np.nan)
@@ -150,7 +154,7 @@ def _right_pass(
         named = exchanged(legs, time_s, swapped)
         named[known, thin, KNEE : ANKLE + 1] = ends[known]
         motion = fit_legs(named, np.zeros(len(seen), dtype=bool), front, shapes, fps, across)
-    points, rebuilt = motion.points, np.asarray(motion.from_model[:, :, [KNEE, ANKLE]].any(axis=2))
+    points, rebuilt = motion.points, _rebuilt(motion)
     outlined = shapes.masks.any(axis=(1, 2)) if shapes is not None else np.zeros(len(seen), dtype=bool)
     lost = _lost(motion, rebuilt, np.asarray(outlined), fps)
     # Feet that still lie together when their turns say that they are apart: one leg is lost, and it is open which.
@@ -164,7 +168,12 @@ def _right_pass(
     for side, landmarks in enumerate((LEFT, RIGHT)):
         xy_px[part, landmarks] = np.where(seen[:, None, None], placed_px[:, side], np.nan)
         visibility[part, landmarks] = np.where(seen[:, None], 1.0, 0.0)
-    return replace(track, xy_px=xy_px, visibility=visibility), swapped & seen, rebuilt, lost, thin
+    return replace(track, xy_px=xy_px, visibility=visibility), swapped & seen, rebuilt, feet_lost, lost, thin
+
+
+def _rebuilt(motion: LegMotion) -> BoolArray:
+    """Frames in which a leg's knee or ankle comes from the model, (n_frames, 2)."""
+    return np.asarray(motion.from_model[:, :, [KNEE, ANKLE]].any(axis=2))
 
 
 def _lost(motion: LegMotion, rebuilt: BoolArray, outlined: BoolArray, fps: float) -> BoolArray:

@@ -31,7 +31,7 @@ from pipeline.standing import find_standing, standing_note, without_offset
 from pipeline.steps import with_lengths
 from pipeline.strides import find_strides, sample_curves
 
-MEASURES_VERSION = 16
+MEASURES_VERSION = 17
 
 
 @dataclass(frozen=True, slots=True)
@@ -87,7 +87,9 @@ def measure_clip(
     lens = lens_of(track, settings.quality.lens_focal_share)
     motion, roll = levelled(motion, passes, clip.view, lens)
     events = find_events(motion, passes, clip.view, min_stride_s=settings.strides.min_stride_s, rebuilt=legs.rebuilt)
-    table = find_strides(clip, motion, passes, events, settings=settings.strides, rebuilt=legs.rebuilt)
+    table = find_strides(
+        clip, motion, passes, events, settings=settings.strides, rebuilt=legs.rebuilt, feet_lost=legs.feet_lost
+    )
     table = steady_strides(with_lengths(table, clip, motion, passes, lens))
     quality = (*quality, roll_note(roll), *stride_notes(table, settings.quality.min_strides))
     if clip.view == "sagittal":

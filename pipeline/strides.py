@@ -32,6 +32,7 @@ def find_strides(
     *,
     settings: StrideSettings,
     rebuilt: BoolArray | None = None,
+    feet_lost: BoolArray | None = None,
 ) -> pd.DataFrame:
     """Return one row per stretch between contacts of one foot, whole strides and excluded ones.
 
@@ -39,7 +40,8 @@ def find_strides(
     before the first and after the last contact of a pass, strides that are too short or too long, strides
     without exactly one toe-off of this foot and one contact and toe-off of the other in the right order (in
     frontal views, without one contact of the other), and strides in which the limb was seen too little.
-    Frames in which a leg was `rebuilt` (n_frames, 2) count as seen, but not as followed without doubt.
+    Frames in which a leg was `rebuilt` (n_frames, 2) count as seen, but not as followed without doubt; so do, for the
+    foot, those in which the estimator lost it (`feet_lost`, (n_frames, 2)).
 
     Returns
     -------
@@ -56,6 +58,7 @@ def find_strides(
             for i, (start_s, end_s) in enumerate(pairwise(bounds)):
                 inner = inner_events(inside, side, start_s, end_s)
                 seen_share, sure_share = _shares(motion, side, start_s, end_s, rebuilt)
+                _, foot_share = _shares(motion, side, start_s, end_s, feet_lost)
                 partial = "before the first contact" if i == 0 else ""
                 partial = LAST_STANCE if i == len(bounds) - 2 else partial
                 why_not = partial or _why_not(start_s, inner, end_s, seen_share, toe_offs_timed, settings)
@@ -74,6 +77,7 @@ def find_strides(
                     "seen_share": seen_share,
                     "sure_share": sure_share,
                     "leg_sure": sure_share >= settings.min_seen_share,
+                    "foot_sure": min(sure_share, foot_share) >= settings.min_seen_share,
                     "use": why_not == "",
                     "why_not": why_not,
                 }

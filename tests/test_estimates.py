@@ -28,12 +28,12 @@ def strides_of(sizes: dict[str, list[float]]) -> StrideSet:
         {
             "stride_id": f"{view}:left:1.{i}", "clip_id": view, "view": view, "side": "left", "near": False,
             "pass_number": 1, "start_s": float(i), "end_s": i + 1.1, "fps": 30.0, "use": True, "leg_sure": True,
-            "why_not": "",
+            "foot_sure": True, "why_not": "",
         }
         for view, values in sizes.items() for i in range(len(values))
     ]  # fmt: skip
     table = pd.concat([empty_table(STRIDES), pd.DataFrame(rows)], ignore_index=True)
-    table[["use", "near", "leg_sure"]] = table[["use", "near", "leg_sure"]].astype(bool)
+    table[["use", "near", "leg_sure", "foot_sure"]] = table[["use", "near", "leg_sure", "foot_sure"]].astype(bool)
     curve = np.repeat(np.concatenate([*sizes.values()])[:, None], 101, axis=1)
     return StrideSet(table, {"size_deg": curve})
 
@@ -153,3 +153,23 @@ def test_an_early_measure_takes_the_stance_after_the_last_contact() -> None:
     values = run_metrics(family.specs, {}, strides, prosthetic_sides=(), min_strides=1, measurement_error={})
     found = {value.metric: value.stride_values for value in values if value.side == "left"}
     assert found == {"whole": (1.0,), "early": (1.0, 2.0), "early_without_leg": (1.0, 2.0, 3.0)}
+
+
+def test_a_foot_that_was_lost_leaves_the_knee_and_not_the_foot() -> None:
+    """Three strides on a pylon: its line gives the knee of all, its foot was followed in the first alone."""
+    family = Family("sure")
+    for name, foot in (("knee", False), ("foot", True)):
+
+        def compute(strides: StrideSet) -> FloatArray:
+            return strides.curves["size_deg"][:, 0]
+
+        compute.__name__ = name
+        family.metric(
+            title=name, unit="deg", views=("sagittal",), needs=("size_deg",), source="definition", min_strides=1,
+            sure_leg=not foot, sure_foot=foot,
+        )(compute)  # fmt: skip
+    strides = strides_of({"sagittal": [1.0, 2.0, 3.0]})
+    strides.table["foot_sure"] = [True, False, False]
+    values = run_metrics(family.specs, {}, strides, prosthetic_sides=(), min_strides=1, measurement_error={})
+    found = {value.metric: value.stride_values for value in values if value.side == "left"}
+    assert found == {"knee": (1.0, 2.0, 3.0), "foot": (1.0,)}

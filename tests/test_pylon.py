@@ -147,6 +147,8 @@ def test_the_fit_follows_the_line_and_keeps_the_other_leg() -> None:
     }
     assert error["after"] < 3.5 < error["before"]
     assert after.rebuilt[:, 1].mean() < 0.03
+    # The line brings back the knee, not the foot.
+    np.testing.assert_array_equal(after.feet_lost, before.rebuilt)
     left = [legs.track.xy_px[:, LEG["left"]] for legs in (before, after)]
     assert np.abs(left[0] - left[1]).max() < 0.02 * LEG_PX
 

@@ -206,6 +206,9 @@ def _usable(spec: MetricSpec, strides: StrideSet, side: Side) -> tuple[StrideSet
     if spec.sure_leg:
         chosen &= table["leg_sure"]
         where += " and its leg followed without doubt"
+    if spec.sure_foot:
+        chosen &= table["foot_sure"]
+        where += " and its foot followed without doubt"
     part = select(strides, chosen & ~slow)
     missing = [name for name in spec.needs if name not in part.table and name not in part.curves]
     refused = None

@@ -30,7 +30,7 @@ START_SHARE = 0.1
     views=SIDE_VIEW,
     needs=("ankle_dorsiflexion_deg", "opposite_toe_off_s", "opposite_contact_s"),
     near_only=True,
-    sure_leg=True,
+    sure_foot=True,
     source="drevelle_2014",
 )
 def plantarflexion_in_single_support(strides: StrideSet) -> FloatArray:
@@ -58,7 +58,7 @@ def plantarflexion_in_single_support(strides: StrideSet) -> FloatArray:
     views=SIDE_VIEW,
     needs=("foot_pitch_deg", "start_s", "end_s"),
     near_only=True,
-    sure_leg=True,
+    sure_foot=True,
     min_fps=60.0,
     source="own_choice_foot_flat",
 )
@@ -88,7 +88,7 @@ def foot_flat_time(strides: StrideSet) -> FloatArray:
     views=SIDE_VIEW,
     needs=("foot_pitch_deg", "start_s", "end_s"),
     near_only=True,
-    sure_leg=True,
+    sure_foot=True,
     min_fps=60.0,
     source="definition",
 )

@@ -111,7 +111,7 @@ def hip_rise_in_late_stance(strides: StrideSet) -> FloatArray:
     views=SIDE_VIEW,
     needs=("heel_height_pct", "opposite_toe_off_s", "opposite_contact_s"),
     near_only=True,
-    sure_leg=True,
+    sure_foot=True,
     source="own_choice_heel_rise",
 )
 def heel_rise_in_single_support(strides: StrideSet) -> FloatArray:

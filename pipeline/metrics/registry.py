@@ -20,10 +20,10 @@ PairFunction = Callable[[float, float], float]
 class MetricSpec:
     """All that the rest of the pipeline may know about one metric of one limb.
 
-    `needs` names columns of the stride table and curves. `near_only` keeps the limb towards the camera, `sure_leg`
-    the strides in which its leg was followed without doubt. A metric without `leg_needed` also takes strides in which
-    only the leg's landmarks were lost. One read `early` needs nothing after 30 % of the stride: the stance after a
-    pass's last contact counts too.
+    `needs` names columns of the stride table and curves. `near_only` keeps the limb towards the camera, `sure_leg` and
+    `sure_foot` the strides in which its leg or its foot was followed without doubt. A metric without `leg_needed` also
+    takes strides in which only the leg's landmarks were lost. One read `early` needs nothing after 30 % of the stride:
+    the stance after a pass's last contact counts too.
     """
 
     id: str
@@ -36,6 +36,7 @@ class MetricSpec:
     min_strides: int
     near_only: bool
     sure_leg: bool
+    sure_foot: bool
     min_fps: float
     compute: StrideFunction
     version: int = 1
@@ -80,6 +81,7 @@ class Family:
         min_strides: int = 3,
         near_only: bool = False,
         sure_leg: bool = False,
+        sure_foot: bool = False,
         min_fps: float = 0.0,
         version: int = 1,
         leg_needed: bool = True,
@@ -102,6 +104,7 @@ class Family:
                 min_strides=min_strides,
                 near_only=near_only,
                 sure_leg=sure_leg,
+                sure_foot=sure_foot,
                 min_fps=min_fps,
                 compute=function,
                 version=version,
