@@ -55,7 +55,7 @@ class RightedLegs:
     pylon : (n_frames, 2)
         Frames in which the left and the right leg is a pylon towards the camera.
     feet_lost : (n_frames, 2)
-        Frames in which the estimator lost the left and the right leg: a pylon's line brings back the knee, not the foot.
+        Frames in which the estimator lost the left and the right leg: a pylon's line brings back its knee alone.
     """
 
     track: LandmarkTrack
