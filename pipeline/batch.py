@@ -11,7 +11,7 @@ from pathlib import Path
 from pipeline.causes import Causes
 from pipeline.checks import Person
 from pipeline.clip_stages import ClipJob, measure_clip_files
-from pipeline.config import Settings, config_dir, load_settings
+from pipeline.config import Paper, Settings, config_dir, load_settings
 from pipeline.isolate import Failure, Job, Outcome, Tell, refuse_recursion, run_jobs
 from pipeline.jobs import VisitJob, report_visit
 from pipeline.judgement import ClipResult, Limits, RunRecord, VisitReport
@@ -264,7 +264,9 @@ def _key(clip: Clip) -> VisitKey:
     return (clip.subject, clip.visit)
 
 
-def rebuild_reports(out: Path, *, limits: Limits | None = None) -> tuple[list[Path], dict[str, str]]:
+def rebuild_reports(
+    out: Path, *, limits: Limits | None = None, settings: Settings | None = None
+) -> tuple[list[Path], dict[str, str]]:
     """Make the pages of all visits again from their saved parts; nothing is measured or judged.
 
     Returns
@@ -276,17 +278,18 @@ def rebuild_reports(out: Path, *, limits: Limits | None = None) -> tuple[list[Pa
     Raises
     ------
     PipelineError
-        The limits are wrong.
+        The limits or the settings are wrong.
     """
     if limits is None:
         from pipeline.thresholds import load_limits
 
         limits = load_limits(config_dir() / "checks")
+    paper = (settings or load_settings()).run.paper
     pages: list[Path] = []
     failures: dict[str, str] = {}
     with tempfile.TemporaryDirectory() as scratch:
         folders = {folder.relative_to(out).as_posix(): folder for folder in OutputTree(out).visit_folders()}
-        queue = deque(Job(name, build_pages, (folder, limits), 600.0) for name, folder in folders.items())
+        queue = deque(Job(name, build_pages, (folder, limits, paper), 600.0) for name, folder in folders.items())
         for outcome in run_jobs(queue, scratch=Path(scratch), workers=1):
             if outcome.failure:
                 failures[outcome.name] = outcome.failure.message
@@ -295,9 +298,9 @@ def rebuild_reports(out: Path, *, limits: Limits | None = None) -> tuple[list[Pa
     return pages, failures
 
 
-def build_pages(folder: Path, limits: Limits, tell: Tell) -> None:
+def build_pages(folder: Path, limits: Limits, paper: Paper, tell: Tell) -> None:
     """The pages of one visit, in a process of its own."""
     from pipeline.report import build_visit
 
     tell("report", 0, 0)
-    build_visit(folder, limits)
+    build_visit(folder, limits, paper=paper)

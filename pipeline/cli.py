@@ -125,13 +125,15 @@ def check(
 @app.command()
 def report(
     out: Annotated[Path, typer.Argument(help="Folder with results of `strideledger run`.")],
+    settings: Annotated[Path | None, typer.Option(help="TOML file with the settings to change.")] = None,
     limits: LimitsOption = None,
 ) -> None:
-    """Make the pages of all visits again from the saved results; nothing is measured anew."""
+    """Make the pages, PDF and text of all visits again from the saved results; nothing is measured anew."""
     from pipeline.batch import rebuild_reports
     from pipeline.thresholds import load_limits
 
-    pages, failures = rebuild_reports(out, limits=load_limits(limits or config_dir() / "checks"))
+    loaded = load_limits(limits or config_dir() / "checks")
+    pages, failures = rebuild_reports(out, limits=loaded, settings=load_settings(settings))
     if not pages and not failures:
         raise ConfigError(
             shown_path(out),

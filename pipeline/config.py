@@ -22,6 +22,9 @@ from pydantic_core import ErrorDetails
 from pipeline.errors import ConfigError, ManyProblems
 from pipeline.store import shown_path
 
+# Paper of the PDF: 210 x 297 mm (ISO 216), and 8.5 x 11 in.
+Paper = Literal["A4", "Letter"]
+
 DEFAULT_NAME = "configs/default.toml"
 
 
@@ -107,6 +110,7 @@ class RunSettings(Section):
     workers: int = _number(1, 64, "processes")
     clip_time_limit_s: float = _number(1.0, 86400.0, "s")
     keep_key_frames: bool
+    paper: Paper
 
 
 class Settings(BaseModel):

@@ -11,6 +11,7 @@ import io
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
+from pathlib import Path
 from typing import Literal
 
 import matplotlib
@@ -289,6 +290,12 @@ def _draw_strip(axes: Axes, strip: LimitStrip) -> None:
     axes.spines["left"].set_visible(False)
     axes.set_xlabel(f"{strip.title} [{strip.unit}]", fontsize=SMALL_TEXT_SIZE)
     axes.tick_params(labelsize=SMALL_TEXT_SIZE)
+
+
+def font_files() -> tuple[Path, ...]:
+    """Return the fonts that the words of the figures are written in; they come with matplotlib."""
+    folder = Path(matplotlib.get_data_path()) / "fonts" / "ttf"
+    return (folder / "DejaVuSans.ttf", folder / "DejaVuSans-Bold.ttf")
 
 
 def svg_text(figure: Figure) -> str:

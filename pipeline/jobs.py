@@ -29,7 +29,17 @@ from pipeline.store import (
 # Raised when the report changes for the same input; an earlier one is then made again.
 VISIT_VERSION = 3
 
-VISIT_FILES = ("*.html", "*.csv", "*.npz", "visit.json", "columns.json", "frames/*", "figures/*")
+VISIT_FILES = (
+    "*.html",
+    "*.csv",
+    "*.npz",
+    "visit.json",
+    "visit.pdf",
+    "visit.txt",
+    "columns.json",
+    "frames/*",
+    "figures/*",
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -64,7 +74,7 @@ def report_visit(job: VisitJob, tell: Tell) -> str:
         visit=[job.subject, job.visit, job.visit_date, job.person, job.changes],
         measured=measured,
         failed=failed,
-        settings=[job.settings.metrics, job.settings.run.keep_key_frames],
+        settings=[job.settings.metrics, job.settings.run.keep_key_frames, job.settings.run.paper],
         limits=job.limits.sha256,
         causes=job.causes.sha256,
         pages=[file_sha256(config_dir() / name) for name in ("report.toml", "sources.toml")],
@@ -117,5 +127,5 @@ def _report(job: VisitJob, done: list[str]) -> Iterable[str]:
             for clip in clips
         }
         written += report.save_key_frames(job.folder, visit, joined, clips, tracks, limits=job.limits)
-    written += report.build_visit(job.folder, job.limits)
+    written += report.build_visit(job.folder, job.limits, paper=job.settings.run.paper)
     return [path.relative_to(job.folder).as_posix() for path in written]

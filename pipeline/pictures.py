@@ -254,6 +254,16 @@ def save_picture(path: Path, image: UInt8Array) -> None:
     write_bytes(path, content.tobytes())
 
 
+def smaller_picture(content: bytes, largest_width_px: int) -> bytes | None:
+    """Return a JPEG file at most so wide; the same bytes when it is already, None when it is no picture."""
+    image = cv2.imdecode(np.frombuffer(content, dtype=np.uint8), cv2.IMREAD_COLOR) if content else None
+    if image is None or image.shape[1] <= largest_width_px:
+        return None if image is None else content
+    height_px = max(1, round(image.shape[0] * largest_width_px / image.shape[1]))
+    smaller = cv2.resize(image, (largest_width_px, height_px), interpolation=cv2.INTER_AREA)
+    return bytes(cv2.imencode(".jpg", smaller, [cv2.IMWRITE_JPEG_QUALITY, JPEG_QUALITY])[1].tobytes())
+
+
 def _mosaic(image: UInt8Array, *, cell_px: float, interpolation: int = cv2.INTER_NEAREST) -> UInt8Array:
     """The picture from the means of square cells: as tiles, or running into each other."""
     height_px, width_px = image.shape[:2]

@@ -265,6 +265,7 @@ def fingerprints(job: ClipJob) -> tuple[str, str]:
         ("quality", {"min_fps": 20.0}, False, True),
         ("metrics", {"min_strides": 4}, False, False),
         ("run", {"workers": 1}, False, False),
+        ("run", {"paper": "Letter"}, False, False),
     ],
 )
 def test_setting_makes_only_those_stages_run_again_that_read_it(

@@ -93,19 +93,21 @@ model = "lite"
 num_poses = 1.5
 [run]
 keep_key_frames = 1
+paper = "A5"
 [smoothing]
 window = 3
 """
     with pytest.raises(ManyProblems) as caught:
         load_settings(own_file(tmp_path, text))
     assert str(caught.value).splitlines() == [
-        "settings: 7 problems found.",
+        "settings: 8 problems found.",
         '  mine.toml: landmarks.model: found "lite"; expected one of: heavy, full',
         "  mine.toml: landmarks.num_poses: found 1.5; expected a whole number from 1 to 4 [people]",
         "  mine.toml: signals.event_cutoff_hz: found 60.0; expected a number from 1 to 30 [Hz]",
         "  mine.toml: signals.min_visibility: found true; expected a number from 0 to 1 [1]",
         "  mine.toml: signals.cutof_hz: unknown; did you mean cutoff_hz?",
         "  mine.toml: run.keep_key_frames: found 1; expected true or false",
+        '  mine.toml: run.paper: found "A5"; expected one of: A4, Letter',
         "  mine.toml: smoothing: unknown; known: landmarks, signals, strides, quality, metrics, run",
     ]
 

@@ -72,7 +72,7 @@ def test_every_visit_has_its_pages_tables_and_the_four_quantities(results: Path,
     for fault in report.faults:
         assert fault.title in page
         assert (folder / f"fault-{fault.name}.html").is_file()
-    for name in (*TABLES, "curves.npz", "visit.json", "columns.json"):
+    for name in (*TABLES, "curves.npz", "visit.json", "columns.json", "visit.pdf", "visit.txt"):
         assert (folder / name).is_file()
     for title in ("Knee flexion", "Arm swing amplitude asymmetry", "Foot rotation at heel contact", "Hip vaulting"):
         assert title in page

@@ -18,6 +18,7 @@ from pipeline.pictures import (
     draw_skeleton,
     head_discs,
     save_picture,
+    smaller_picture,
 )
 from tests.test_subject import person
 
@@ -152,3 +153,16 @@ def test_a_saved_picture_has_the_same_colours_for_another_reader(tmp_path: Path,
 def test_another_ending_is_refused(tmp_path: Path) -> None:
     with pytest.raises(ValueError, match="the ending is"):
         save_picture(tmp_path / "p.bmp", noise())
+
+
+def test_a_picture_for_paper_is_no_wider_than_asked_and_keeps_its_shape(tmp_path: Path) -> None:
+    save_picture(tmp_path / "wide.jpg", noise())
+    content = (tmp_path / "wide.jpg").read_bytes()
+    smaller = smaller_picture(content, 320)
+    assert smaller is not None
+    (tmp_path / "small.jpg").write_bytes(smaller)
+    with Image.open(tmp_path / "small.jpg") as image:
+        assert image.size == (320, 320 * HEIGHT_PX // WIDTH_PX)
+    assert smaller_picture(content, WIDTH_PX) == content
+    assert smaller_picture(b"not a picture", 320) is None
+    assert smaller_picture(b"", 320) is None

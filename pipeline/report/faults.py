@@ -67,9 +67,14 @@ class FindingRow:
 class FrameView:
     """One key frame inside a page."""
 
-    uri: str
+    content: bytes
     caption: str
     alt: str
+
+    @property
+    def uri(self) -> str:
+        """The picture inside the page."""
+        return data_uri(self.content, "image/jpeg")
 
 
 @dataclass(frozen=True, slots=True)
@@ -221,7 +226,7 @@ class FaultMaker:
             # Only the name counts: an index must not reach outside its folder.
             path = self.folder / FRAMES_FOLDER / Path(frame.file).name
             if frame.fault == fault.name and path.is_file():
-                views.append(FrameView(data_uri(path.read_bytes(), "image/jpeg"), frame.caption, frame.alt))
+                views.append(FrameView(path.read_bytes(), frame.caption, frame.alt))
         return tuple(views)
 
     def _frames_caption(self, fault: Fault, any_shown: bool) -> str:

@@ -29,10 +29,11 @@ class _Table(BaseModel):
 
 
 class SectionText(_Table):
-    """Title and first sentence of a section."""
+    """Title and first sentence of a section; `paper` stands in place of `intro` in the PDF, where it is given."""
 
     title: str
     intro: str
+    paper: str = ""
 
 
 class Captions(_Table):

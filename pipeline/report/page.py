@@ -2,6 +2,7 @@
 
 A page holds its style and its pictures, asks no network for anything, and shows all text as text. It is made
 from the files of the visit's folder alone, so it can be made again, or in another style, without the clips.
+The same views give a PDF and a plain text of the visit.
 """
 
 from __future__ import annotations
@@ -14,12 +15,15 @@ from typing import Any
 from jinja2 import Environment, PackageLoader, StrictUndefined
 from markupsafe import Markup
 
+from pipeline.config import Paper
 from pipeline.judgement import Limits, VisitReport
 from pipeline.report.consider import consider_view
 from pipeline.report.drawings import Picture
 from pipeline.report.faults import FaultMaker, FaultView
 from pipeline.report.layout import Layout, load_layout, load_sources
 from pipeline.report.parts import load_frames, load_parts
+from pipeline.report.pdf import VISIT_PDF, visit_pdf
+from pipeline.report.plain import VISIT_TEXT, visit_text
 from pipeline.report.sections import (
     QuantityView,
     cited_sources,
@@ -32,13 +36,15 @@ from pipeline.report.sections import (
     urgent_part,
 )
 from pipeline.report.words import counts_sentence, in_reading_order, prosthetic_words
-from pipeline.store import write_text
+from pipeline.store import write_bytes, write_text
 
 VISIT_PAGE = "visit.html"
 FIGURES_FOLDER = "figures"
 
 
-def build_visit(visit_folder: Path, limits: Limits, *, config_folder: Path | None = None) -> list[Path]:
+def build_visit(
+    visit_folder: Path, limits: Limits, *, config_folder: Path | None = None, paper: Paper = "A4"
+) -> list[Path]:
     """Make a visit's pages from its saved parts and return the files written, the visit's page first.
 
     Parameters
@@ -49,6 +55,8 @@ def build_visit(visit_folder: Path, limits: Limits, *, config_folder: Path | Non
         For the definitions of the faults and the notes of the limits. Verdicts come from the saved report.
     config_folder : Path, optional
         Folder of `report.toml` and `sources.toml`; by default the ones that ship.
+    paper : {"A4", "Letter"}
+        Of the PDF.
 
     Raises
     ------
@@ -94,7 +102,16 @@ def build_visit(visit_folder: Path, limits: Limits, *, config_folder: Path | Non
         "style": Markup((files(__package__) / "assets" / "style.css").read_text(encoding="utf-8")),
     }
     _save_figures(visit_folder, faults, quantities)
-    return _write_pages(visit_folder, report, layout, faults, context)
+    written = _write_pages(visit_folder, report, layout, faults, context)
+    pdf = visit_pdf(context, layout.visit_sections, title=_visit_title(report), paper=paper)
+    write_bytes(visit_folder / VISIT_PDF, pdf)
+    write_text(visit_folder / VISIT_TEXT, visit_text(context))
+    return [*written, visit_folder / VISIT_PDF, visit_folder / VISIT_TEXT]
+
+
+def _visit_title(report: VisitReport) -> str:
+    """Title of the visit's report."""
+    return f"Visit report: {report.subject}, visit {report.visit}"
 
 
 def _write_pages(
@@ -111,7 +128,7 @@ def _write_pages(
     title = f"{report.subject}, visit {report.visit}"
     pages = {
         VISIT_PAGE: environment.get_template("visit.html").render(
-            context, sections=layout.visit_sections, page_title=f"Visit report: {title}"
+            context, sections=layout.visit_sections, page_title=_visit_title(report)
         )
     }
     for fault in faults:

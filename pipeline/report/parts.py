@@ -6,10 +6,12 @@ import json
 from collections.abc import Sequence
 from dataclasses import asdict, dataclass, field
 from pathlib import Path
+from zipfile import BadZipFile
 
 import pandas as pd
 
 from pipeline import strides as strides_module
+from pipeline.errors import StageError
 from pipeline.judgement import VisitReport
 from pipeline.model import StrideSet
 from pipeline.store import read_json, write_arrays, write_json, write_table, write_text
@@ -155,12 +157,24 @@ def load_parts(visit_folder: Path) -> tuple[VisitReport, StrideSet]:
         A file is missing or damaged.
     """
     report = read_json(visit_folder / REPORT_NAME, VisitReport)
-    stored = strides_module.load(visit_folder)
+    stored = _load_strides(visit_folder)
     table = stored.table.copy()
     for column in STRIDES:
         if column.kind == "text":
             table[column.name] = table[column.name].map(_unguard_text)
     return report, StrideSet(table, stored.curves)
+
+
+def _load_strides(visit_folder: Path) -> StrideSet:
+    """The strides and their curves, or a clear error."""
+    do = "Run the study again into the same folder; what is missing is made anew."
+    try:
+        return strides_module.load(visit_folder)
+    except FileNotFoundError:
+        found = "no such file"
+    except (OSError, EOFError, ValueError, KeyError, BadZipFile) as error:
+        found = f"cannot be read ({str(error).splitlines()[0]})"
+    raise StageError("strides.csv, curves.npz", found, "expected a saved result", do)
 
 
 def load_frames(visit_folder: Path) -> FrameIndex:
