@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING
 from pipeline.config import Settings
 from pipeline.errors import VideoError
 from pipeline.isolate import Tell
-from pipeline.model import Clip, VideoInfo
+from pipeline.model import Clip, LandmarkTrack, VideoInfo
 from pipeline.models import verify_model
 from pipeline.store import (
     FolderRecord,
@@ -29,9 +29,11 @@ from pipeline.store import (
 )
 
 if TYPE_CHECKING:
+    from pipeline.legs import RightedLegs
     from pipeline.outline import Outlines
     from pipeline.pylon import PylonTrack
     from pipeline.shoes import Shoes
+    from pipeline.video import Frame
 
 # Raised when the stage's results change for the same input; earlier results are then computed again.
 LANDMARKS_VERSION = 2
@@ -185,11 +187,8 @@ def _trace(job: ClipJob) -> Iterable[str]:
     """The stage outlines, of a clip from the side."""
     from pipeline.outline import save_outlines, trace_outlines
     from pipeline.track_file import load_track
-    from pipeline.video import read_frames
 
-    info = read_json(job.folder / "video.json", VideoInfo)
-    track = load_track(job.folder / "landmarks.npz")
-    outlines = trace_outlines(lambda: read_frames(job.clip.path, info=info, item=f"clip {job.clip.clip_id}"), track)
+    outlines = trace_outlines(lambda: _frames(job), load_track(job.folder / "landmarks.npz"))
     save_outlines(job.folder / "outlines.npz", outlines)
     return OUTLINES_FILES
 
@@ -199,13 +198,10 @@ def _trace_pylon(job: ClipJob) -> Iterable[str]:
     from pipeline.pylon import save_pylon, trace_pylon
     from pipeline.stages import righted
     from pipeline.track_file import load_track
-    from pipeline.video import read_frames
 
-    info = read_json(job.folder / "video.json", VideoInfo)
     track = load_track(job.folder / "landmarks.npz")
     legs = righted(job.clip, track, job.settings, saved_outlines(job.clip, job.folder))
-    frames = read_frames(job.clip.path, info=info, item=f"clip {job.clip.clip_id}")
-    save_pylon(job.folder / "pylon.npz", trace_pylon(frames, legs.track, legs.pylon))
+    save_pylon(job.folder / "pylon.npz", trace_pylon(_frames(job), legs.track, legs.pylon))
     return PYLON_FILES
 
 
@@ -214,11 +210,9 @@ def _trace_shoes(job: ClipJob) -> Iterable[str]:
     from pipeline.shoes import save_shoes, trace_shoes
     from pipeline.stages import righted
     from pipeline.track_file import load_track
-    from pipeline.video import read_frames
 
-    info = read_json(job.folder / "video.json", VideoInfo)
     track = righted(job.clip, load_track(job.folder / "landmarks.npz"), job.settings).track
-    shoes = trace_shoes(lambda: read_frames(job.clip.path, info=info, item=f"clip {job.clip.clip_id}"), track)
+    shoes = trace_shoes(lambda: _frames(job), track)
     save_shoes(job.folder / "shoes.npz", shoes)
     return SHOES_FILES
 
@@ -230,13 +224,10 @@ def _measure(job: ClipJob) -> Iterable[str]:
     from pipeline.stages import measure_clip
     from pipeline.tables import EVENTS, check_table
     from pipeline.track_file import load_track
-    from pipeline.video import read_frames
 
     info = read_json(job.folder / "video.json", VideoInfo)
     track = load_track(job.folder / "landmarks.npz")
-    frames = read_frames(
-        job.clip.path, info=info, item=f"clip {job.clip.clip_id}", wanted=set(sample_numbers(info.n_frames))
-    )
+    frames = _frames(job, set(sample_numbers(info.n_frames)))
     pictures = picture_facts((luma(frame.image), track.xy_px[frame.index]) for frame in frames)
     outlines, pylon = saved_outlines(job.clip, job.folder), saved_pylon(job.clip, job.folder)
     shoes = saved_shoes(job.clip, job.folder)
@@ -245,6 +236,23 @@ def _measure(job: ClipJob) -> Iterable[str]:
     write_json(job.folder / "quality.json", measures.quality)
     strides.save(measures.strides, job.folder)
     return MEASURES_FILES
+
+
+def _frames(job: ClipJob, wanted: set[int] | None = None) -> Iterable[Frame]:
+    """The clip's frames from the start, all or those that are wanted."""
+    from pipeline.video import read_frames
+
+    info = read_json(job.folder / "video.json", VideoInfo)
+    return read_frames(job.clip.path, info=info, item=f"clip {job.clip.clip_id}", wanted=wanted)
+
+
+def saved_legs(clip: Clip, folder: Path, settings: Settings) -> tuple[LandmarkTrack, RightedLegs]:
+    """A measured clip's landmarks, as the estimator gave them and with the legs put right."""
+    from pipeline.stages import righted
+    from pipeline.track_file import load_track
+
+    track = load_track(folder / "landmarks.npz")
+    return track, righted(clip, track, settings, saved_outlines(clip, folder), saved_pylon(clip, folder))
 
 
 def saved_outlines(clip: Clip, folder: Path) -> Outlines | None:

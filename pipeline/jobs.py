@@ -10,7 +10,7 @@ from pathlib import Path
 from pipeline import __version__
 from pipeline.causes import Causes, candidates
 from pipeline.checks import Person
-from pipeline.clip_stages import saved_outlines, saved_pylon
+from pipeline.clip_stages import saved_legs
 from pipeline.config import Settings, config_dir
 from pipeline.isolate import Tell
 from pipeline.judgement import ClipResult, Limits, RunRecord, VisitReport
@@ -90,8 +90,7 @@ def _report(job: VisitJob, done: list[str]) -> Iterable[str]:
     """The stage report of a visit."""
     from pipeline import report, strides
     from pipeline.pace import pace_notes
-    from pipeline.stages import judge_visit, righted
-    from pipeline.track_file import load_track
+    from pipeline.stages import judge_visit
 
     joined = strides.join([strides.load(job.folder / clip_id) for clip_id in done])
     metrics, faults = judge_visit(joined, job.person, job.settings, job.limits)
@@ -116,16 +115,7 @@ def _report(job: VisitJob, done: list[str]) -> Iterable[str]:
     written = report.save_parts(job.folder, visit, joined)
     if job.settings.run.keep_key_frames:
         clips = [clip for clip in job.clips if clip.clip_id in done]
-        tracks = {
-            clip.clip_id: righted(
-                clip,
-                load_track(job.folder / clip.clip_id / "landmarks.npz"),
-                job.settings,
-                saved_outlines(clip, job.folder / clip.clip_id),
-                saved_pylon(clip, job.folder / clip.clip_id),
-            ).track
-            for clip in clips
-        }
+        tracks = {clip.clip_id: saved_legs(clip, job.folder / clip.clip_id, job.settings)[1].track for clip in clips}
         written += report.save_key_frames(job.folder, visit, joined, clips, tracks, limits=job.limits)
     written += report.build_visit(job.folder, job.limits, paper=job.settings.run.paper)
     return [path.relative_to(job.folder).as_posix() for path in written]

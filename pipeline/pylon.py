@@ -87,10 +87,10 @@ def trace_pylon(frames: Iterable[Frame], track: LandmarkTrack, pylon: BoolArray)
     """
     n_frames = len(track.time_s)
     found = PylonTrack(np.full((n_frames, 2, 2), np.nan), np.full(n_frames, np.nan))
-    shanks = {side: _shank_px(track, side) for side in SIDES}
-    patches: dict[Side, dict[int, FloatArray]] = {side: {} for side in SIDES}
     if not pylon.any():
         return found
+    shanks = {side: _shank_px(track, side) for side in SIDES}
+    patches: dict[Side, dict[int, FloatArray]] = {side: {} for side in SIDES}
     for frame in frames:
         for number, side in enumerate(SIDES):
             ends_px, leg_px = shanks[side][0][frame.index], shanks[side][1][frame.index]

@@ -57,8 +57,7 @@ def find_strides(
             bounds = [first_s, *contacts, last_s]
             for i, (start_s, end_s) in enumerate(pairwise(bounds)):
                 inner = inner_events(inside, side, start_s, end_s)
-                seen_share, sure_share = _shares(motion, side, start_s, end_s, rebuilt)
-                _, foot_share = _shares(motion, side, start_s, end_s, feet_lost)
+                seen_share, sure_share, foot_share = _shares(motion, side, start_s, end_s, rebuilt, feet_lost)
                 partial = "before the first contact" if i == 0 else ""
                 partial = LAST_STANCE if i == len(bounds) - 2 else partial
                 why_not = partial or _why_not(start_s, inner, end_s, seen_share, toe_offs_timed, settings)
@@ -216,17 +215,17 @@ def _only(times_s: list[float], after_s: float, before_s: float) -> float:
     return inside[0] if len(inside) == 1 else float("nan")
 
 
-def _shares(motion: Motion, side: Side, start_s: float, end_s: float, rebuilt: BoolArray | None) -> tuple[float, float]:
-    """Share of a stretch with all landmarks of a limb seen or bridged, and with the leg followed without doubt."""
+def _shares(motion: Motion, side: Side, start_s: float, end_s: float, *lost: BoolArray | None) -> tuple[float, ...]:
+    """Share of a stretch with all landmarks of a limb seen or bridged, and for each of `lost` (n_frames, 2) the share
+    with them seen and the limb not lost."""
     frames = (motion.time_s >= start_s) & (motion.time_s <= end_s)
     if not frames.any():
-        return 0.0, 0.0
+        return (0.0,) * (1 + len(lost))
     limb = [INDEX[f"{side}_{part}"] for part in LEG_PARTS]
     there = np.isfinite(motion.xy_px[frames][:, limb, 0]).all(axis=1)
-    sure = motion.seen[frames][:, limb].all(axis=1)
-    if rebuilt is not None:
-        sure &= ~rebuilt[frames, SIDES.index(side)]
-    return float(there.mean()), float(sure.mean())
+    seen = motion.seen[frames][:, limb].all(axis=1)
+    kept = [seen if one is None else seen & ~one[frames, SIDES.index(side)] for one in lost]
+    return tuple(float(flags.mean()) for flags in (there, *kept))
 
 
 def _why_not(

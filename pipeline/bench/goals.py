@@ -9,14 +9,11 @@ import numpy as np
 import pandas as pd
 
 from pipeline.bench.errors import clip_folder
+from pipeline.clip_stages import saved_legs
 from pipeline.config import Settings
 from pipeline.geometry import point
 from pipeline.legs import RightedLegs
 from pipeline.model import SIDES, Clip, FloatArray, LandmarkTrack
-from pipeline.outline import load_outlines
-from pipeline.pylon import load_pylon
-from pipeline.stages import righted
-from pipeline.track_file import load_track
 
 # A leg is another one's when its knee, ankle, heel and foot tip lie nearer to the other true leg by a fifth.
 CLEARLY_NEARER = 0.8
@@ -27,15 +24,7 @@ LEAST_BODY_SHARE = 0.15
 
 def put_right(clips: list[Clip], out: Path, settings: Settings) -> dict[str, tuple[LandmarkTrack, RightedLegs]]:
     """Return each clip's saved landmarks, as the estimator gave them and with their legs put right."""
-    tracks = {}
-    for clip in clips:
-        folder = clip_folder(out, clip)
-        track = load_track(folder / "landmarks.npz")
-        side = clip.view == "sagittal"
-        outlines = load_outlines(folder / "outlines.npz") if side else None
-        pylon = load_pylon(folder / "pylon.npz") if side else None
-        tracks[clip.clip_id] = (track, righted(clip, track, settings, outlines, pylon))
-    return tracks
+    return {clip.clip_id: saved_legs(clip, clip_folder(out, clip), settings) for clip in clips}
 
 
 def leg_facts(
