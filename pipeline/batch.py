@@ -284,12 +284,14 @@ def rebuild_reports(
         from pipeline.thresholds import load_limits
 
         limits = load_limits(config_dir() / "checks")
-    paper = (settings or load_settings()).run.paper
+    run = (settings or load_settings()).run
     pages: list[Path] = []
     failures: dict[str, str] = {}
     with tempfile.TemporaryDirectory() as scratch:
         folders = {folder.relative_to(out).as_posix(): folder for folder in OutputTree(out).visit_folders()}
-        queue = deque(Job(name, build_pages, (folder, limits, paper), 600.0) for name, folder in folders.items())
+        queue = deque(
+            Job(name, build_pages, (folder, limits, run.paper, run.language), 600.0) for name, folder in folders.items()
+        )
         for outcome in run_jobs(queue, scratch=Path(scratch), workers=1):
             if outcome.failure:
                 failures[outcome.name] = outcome.failure.message
@@ -298,9 +300,9 @@ def rebuild_reports(
     return pages, failures
 
 
-def build_pages(folder: Path, limits: Limits, paper: Paper, tell: Tell) -> None:
+def build_pages(folder: Path, limits: Limits, paper: Paper, language: str, tell: Tell) -> None:
     """The pages of one visit, in a process of its own."""
     from pipeline.report import build_visit
 
     tell("report", 0, 0)
-    build_visit(folder, limits, paper=paper)
+    build_visit(folder, limits, paper=paper, language=language)

@@ -6,26 +6,25 @@ written here once and once, for the reader, in the file; a test compares the two
 
 from __future__ import annotations
 
-import difflib
 import hashlib
 import json
 import tomllib
 from enum import StrEnum
 from pathlib import Path
-from typing import Any, Literal, get_args
+from typing import Any, Literal
 
-from annotated_types import Ge, Le
 from pydantic import BaseModel, ConfigDict, Field, ValidationError
-from pydantic.fields import FieldInfo
-from pydantic_core import ErrorDetails
 
 from pipeline.errors import ConfigError, ManyProblems
+from pipeline.setting_words import setting_problem
 from pipeline.store import shown_path
 
 # Paper of the PDF: 210 x 297 mm (ISO 216), and 8.5 x 11 in.
 Paper = Literal["A4", "Letter"]
 
 DEFAULT_NAME = "configs/default.toml"
+# The language that the pages are written in; others are catalogues of it.
+ENGLISH = "en"
 
 
 class ModelChoice(StrEnum):
@@ -111,6 +110,7 @@ class RunSettings(Section):
     clip_time_limit_s: float = _number(1.0, 86400.0, "s")
     keep_key_frames: bool
     paper: Paper
+    language: str
 
 
 class Settings(BaseModel):
@@ -147,6 +147,11 @@ def config_dir() -> Path:
     )
 
 
+def languages(folder: Path | None = None) -> tuple[str, ...]:
+    """Codes of the languages at hand (ISO 639-1), English first; a folder of catalogues other than the shipped one."""
+    return (ENGLISH, *sorted(path.stem for path in (folder or config_dir() / "languages").glob("*.po")))
+
+
 def load_settings(path: Path | None = None, *, defaults: Path | None = None) -> Settings:
     """The default settings, with those of a file of the user's own in their place.
 
@@ -173,7 +178,8 @@ def load_settings(path: Path | None = None, *, defaults: Path | None = None) -> 
         settings = Settings.model_validate(merged)
     except ValidationError as error:
         problems = [
-            _describe(details, own_name if _has(own, details["loc"]) else base_name) for details in error.errors()
+            setting_problem(details, own_name if _has(own, details["loc"]) else base_name, Settings)
+            for details in error.errors()
         ]
         raise ManyProblems("settings", problems) from None
     between = _between_settings(settings)
@@ -243,51 +249,6 @@ def _has(values: dict[str, Any], location: tuple[int | str, ...]) -> bool:
     return True
 
 
-def _describe(details: ErrorDetails, file_name: str) -> str:
-    """One problem in one line: file, key, what was found, what was expected."""
-    location = [str(part) for part in details["loc"]]
-    where = f"{file_name}: {'.'.join(location)}"
-    section = Settings.model_fields.get(location[0])
-    model = section.annotation if section is not None else None
-    known = getattr(model, "model_fields", {})
-    if details["type"] == "extra_forbidden":
-        names = list(known) if len(location) > 1 else list(Settings.model_fields)
-        close = difflib.get_close_matches(location[-1], names, n=1)
-        hint = f"did you mean {close[0]}?" if close else f"known: {', '.join(names)}"
-        return f"{where}: unknown; {hint}"
-    if details["type"] == "missing":
-        return f"{where}: missing; expected {_expected(location, known)}"
-    return f"{where}: found {_shown(details['input'])}; expected {_expected(location, known)}"
-
-
-def _shown(value: object) -> str:
-    """A found value as it is written in TOML."""
-    if isinstance(value, bool | str):
-        return json.dumps(value, ensure_ascii=False)
-    return str(value)
-
-
-def _expected(location: list[str], known: dict[str, Any]) -> str:
-    """What a key allows, in words."""
-    if len(location) == 1:
-        return f"a section, written as [{location[0]}]"
-    field = known[location[1]]
-    if field.annotation is bool:
-        return "true or false"
-    if not field.metadata:
-        return "one of: " + ", ".join(get_args(field.annotation))
-    low, high = allowed_range(field)
-    kind = "a whole number" if field.annotation is int else "a number"
-    return f"{kind} from {low:g} to {high:g} [{field.json_schema_extra['unit']}]"
-
-
-def allowed_range(field: FieldInfo) -> tuple[float, float]:
-    """Least and largest allowed value of a numeric setting."""
-    low = next(rule.ge for rule in field.metadata if isinstance(rule, Ge))
-    high = next(rule.le for rule in field.metadata if isinstance(rule, Le))
-    return float(str(low)), float(str(high))
-
-
 def _between_settings(settings: Settings) -> list[str]:
     """Second round: rules between settings that are each in range."""
     problems = []
@@ -297,6 +258,9 @@ def _between_settings(settings: Settings) -> list[str]:
             f"strides.min_stride_s: found {strides.min_stride_s}; "
             f"expected less than strides.max_stride_s, which is {strides.max_stride_s} [s]"
         )
+    known = languages()
+    if settings.run.language not in known:
+        problems.append(f"run.language: found {settings.run.language!r}; expected one of: {', '.join(known)}")
     quality = settings.quality
     if quality.min_brightness >= quality.max_brightness:
         problems.append(

@@ -20,6 +20,7 @@ import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
+from pipeline.language import localised, say
 from pipeline.model import BoolArray, FloatArray
 
 INK = "#1d2329"
@@ -187,7 +188,8 @@ def curve_figure(
         axes.margins(y=0.08)
         axes.autoscale_view(scalex=False)
         axes.set_xticks([0, 20, 40, 60, 80, 100])
-        axes.set_xlabel("Stride, contact to contact [%]")
+        axes.set_xlabel(say("Stride, contact to contact [%]"))
+        axes.yaxis.set_major_formatter(_tick)
         axes.set_ylabel(axis_label)
         axes.set_title(title, loc="left", fontsize=TEXT_SIZE, fontweight="bold", color=INK)
         _label_lines(axes, [(limb, mean) for limb, mean, _ in drawn])
@@ -210,7 +212,7 @@ def _shade_phase(axes: Axes, phase_pct: tuple[float, float]) -> None:
     """Shade the stretch to look at and say so in words."""
     axes.axvspan(*phase_pct, color=PHASE_SHADE, linewidth=0, zorder=0)
     place, below_edge = float(np.clip(np.mean(phase_pct), 12.0, 88.0)), axes.get_xaxis_transform()
-    words = axes.text(place, 0.985, "look here", transform=below_edge, ha="center", va="top")
+    words = axes.text(place, 0.985, say("look here"), transform=below_edge, ha="center", va="top")
     words.set(fontsize=SMALL_TEXT_SIZE, color=QUIET)
 
 
@@ -280,7 +282,7 @@ def _draw_strip(axes: Axes, strip: LimitStrip) -> None:
         axes.axvspan(*outside, facecolor="#f4f1ea", edgecolor="#b9b2a2", hatch="////", linewidth=0, zorder=0)
         axes.axvline(limit, color=INK, linewidth=1.4, zorder=2)
         centre = sum(outside) / 2
-        axes.text(centre, 1.08, "outside", ha="center", va="bottom", fontsize=SMALL_TEXT_SIZE, color=QUIET)
+        axes.text(centre, 1.08, say("outside"), ha="center", va="bottom", fontsize=SMALL_TEXT_SIZE, color=QUIET)
     axes.vlines(strip.stride_values, 0.1, 0.42, color=QUIET, linewidth=1.1, zorder=2)
     axes.plot([strip.low, strip.high], [0.65, 0.65], color=INK, linewidth=2.4, zorder=3)
     axes.plot([strip.value], [0.65], marker="o", markersize=8, color=INK, markeredgecolor="white", zorder=4)
@@ -290,6 +292,12 @@ def _draw_strip(axes: Axes, strip: LimitStrip) -> None:
     axes.spines["left"].set_visible(False)
     axes.set_xlabel(f"{strip.title} [{strip.unit}]", fontsize=SMALL_TEXT_SIZE)
     axes.tick_params(labelsize=SMALL_TEXT_SIZE)
+    axes.xaxis.set_major_formatter(_tick)
+
+
+def _tick(value: float, _: float = 0.0) -> str:
+    """A number at an axis, as the language writes it."""
+    return localised(f"{value:g}".replace("-", "\N{MINUS SIGN}"))
 
 
 def font_files() -> tuple[Path, ...]:

@@ -74,7 +74,12 @@ def report_visit(job: VisitJob, tell: Tell) -> str:
         visit=[job.subject, job.visit, job.visit_date, job.person, job.changes],
         measured=measured,
         failed=failed,
-        settings=[job.settings.metrics, job.settings.run.keep_key_frames, job.settings.run.paper],
+        settings=[
+            job.settings.metrics,
+            job.settings.run.keep_key_frames,
+            job.settings.run.paper,
+            job.settings.run.language,
+        ],
         limits=job.limits.sha256,
         causes=job.causes.sha256,
         pages=[file_sha256(config_dir() / name) for name in ("report.toml", "sources.toml")],
@@ -117,5 +122,6 @@ def _report(job: VisitJob, done: list[str]) -> Iterable[str]:
         clips = [clip for clip in job.clips if clip.clip_id in done]
         tracks = {clip.clip_id: saved_legs(clip, job.folder / clip.clip_id, job.settings)[1].track for clip in clips}
         written += report.save_key_frames(job.folder, visit, joined, clips, tracks, limits=job.limits)
-    written += report.build_visit(job.folder, job.limits, paper=job.settings.run.paper)
+    run = job.settings.run
+    written += report.build_visit(job.folder, job.limits, paper=run.paper, language=run.language)
     return [path.relative_to(job.folder).as_posix() for path in written]

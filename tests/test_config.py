@@ -15,13 +15,13 @@ import pytest
 import pipeline
 from pipeline.config import (
     Settings,
-    allowed_range,
     config_dir,
     load_settings,
     settings_sha256,
     settings_text,
 )
 from pipeline.errors import ConfigError, ManyProblems
+from pipeline.setting_words import allowed_range
 
 SECTIONS = {name: field.annotation for name, field in Settings.model_fields.items()}
 KEYS = [(section, key) for section, model in SECTIONS.items() for key in model.model_fields]
@@ -53,6 +53,8 @@ def test_comment_of_each_setting_ends_with_the_unit_and_range_of_the_model(secti
     field = SECTIONS[section].model_fields[key]
     if field.annotation is bool:
         end = "true or false"
+    elif field.annotation is str:
+        end = "or en. text"
     elif get_origin(field.annotation) is Literal:
         end = "One of: " + ", ".join(get_args(field.annotation))
     else:

@@ -206,7 +206,7 @@ def test_a_danger_comes_before_everything_else(visit):
 def test_a_danger_that_could_not_be_judged_is_not_taken_for_safety(tmp_path):
     make(tmp_path, fixture.with_verdict(fixture.report(), "knee_instability", "cannot say", "no usable stride"))
     text = Page(tmp_path / "visit.html").text
-    assert "Knee instability could not be judged , because no usable stride. That is not the same as safe" in text
+    assert "Knee instability could not be judged, because no usable stride. That is not the same as safe" in text
     assert "Stop the walking trial." not in text
 
 

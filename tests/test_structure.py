@@ -11,7 +11,7 @@ ROOT = Path(__file__).resolve().parent.parent
 PACKAGE = ROOT / "pipeline"
 LEVELS = [
     {"errors", "model", "judgement", "tables"},
-    {"config", "manifest", "manifest_row", "store"},
+    {"config", "setting_words", "manifest", "manifest_row", "store", "language"},
     {"models", "containers", "video", "pictures", "subject", "crops", "landmarks", "track_file"}
     | {"signals", "smoothing"},
     {"geometry", "identity", "motion", "pixels", "recording", "walkway", "camera", "walkline", "quality"}
@@ -24,7 +24,7 @@ LEVELS = [
     {"thresholds", "checks", "causes", "causes_file", "pace", "stages"},
     {"figures", "report"},
     {"isolate", "clip_stages", "jobs", "runs", "batch", "precheck", "bench", "console", "cli"}
-    | {"catalogue", "fault_pages"},
+    | {"catalogue", "fault_pages", "texts"},
 ]
 LEVEL = {name: level for level, names in enumerate(LEVELS) for name in names}
 FILES = sorted(path for path in PACKAGE.rglob("*.py"))

@@ -7,8 +7,9 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from pipeline.judgement import Candidate, Fault, VisitReport
+from pipeline.language import say, say_count, say_saved
 from pipeline.report.layout import Layout, Source
-from pipeline.report.words import count_words, plain_name
+from pipeline.report.words import plain_name
 
 # The first ranks are shown open, but none that more candidates share: their sums tell them no further apart. The very
 # first is open always. Own choices.
@@ -72,7 +73,7 @@ def consider_view(report: VisitReport, layout: Layout, sources: dict[str, Source
     notes = (
         texts.arithmetic + ("" if all(view.is_open for view in views.values()) else f" {texts.folded}"),
         texts.known.format(file=report.run.causes_file, standings=_standings(report.candidates)),
-        texts.no_knee.format(levels=" / ".join(report.levels)) if without_knee else "",
+        texts.no_knee.format(levels=" / ".join(say(level) for level in report.levels)) if without_knee else "",
     )
     return ConsiderView(
         candidates=tuple(views.values()),
@@ -90,15 +91,15 @@ def _candidate(candidate: Candidate, sharing: int, sources: dict[str, Source]) -
     return CandidateView(
         anchor=f"consider-{candidate.cause}",
         rank=candidate.rank,
-        tie=f"shared by {sharing}" if sharing > 1 else "",
-        title=candidate.title,
-        group=candidate.group,
-        lines=tuple((line.text, _signed(line.amount)) for line in candidate.lines),
+        tie=say("shared by {n}", n=sharing) if sharing > 1 else "",
+        title=say(candidate.title),
+        group=say(candidate.group),
+        lines=tuple((say_saved(line.text), _signed(line.amount)) for line in candidate.lines),
         total=_points(candidate.score),
         sum=_number(candidate.score),
-        open=candidate.open,
-        examine=candidate.examine,
-        cautions=candidate.cautions,
+        open=tuple(say_saved(one) for one in candidate.open),
+        examine=tuple(say(one) for one in candidate.examine),
+        cautions=tuple(say(one) for one in candidate.cautions),
         sources=" · ".join(named),
         is_open=candidate.rank == 1 or (candidate.rank <= LAST_OPEN_RANK and sharing <= MOST_OPEN_OF_A_RANK),
     )
@@ -134,7 +135,7 @@ def _standings(candidates: Sequence[Candidate]) -> str:
     """How the sources of a list are known, each counted once: `2 read second hand, 1 from memory`."""
     standing_of = {key: standing for candidate in candidates for key, standing in candidate.sources}
     counts = Counter(standing_of.values())
-    return ", ".join(f"{counts[standing]} {standing}" for standing in STANDINGS if counts[standing])
+    return ", ".join(f"{counts[standing]} {say(standing)}" for standing in STANDINGS if counts[standing])
 
 
 def _source_name(key: str, sources: dict[str, Source]) -> str:
@@ -147,13 +148,13 @@ def _source_name(key: str, sources: dict[str, Source]) -> str:
 
 def _source_words(key: str, sources: dict[str, Source]) -> str:
     """A source as a line for a reader."""
-    return sources[key].words() if key in sources else f"The source {key!r} is not in configs/sources.toml."
+    return sources[key].words() if key in sources else say("The source {key} is not in configs/sources.toml.", key=key)
 
 
 def _with_standing(key: str, standing: str, sources: dict[str, Source]) -> str:
     """A source's short name and how well it is known; a kind that says both stands alone."""
     name = _source_name(key, sources)
-    return standing if name.lower().startswith(standing) else f"{name}, {standing}"
+    return say(standing) if name.lower().startswith(standing) else f"{name}, {say(standing)}"
 
 
 def _number(value: int) -> str:
@@ -168,4 +169,4 @@ def _signed(amount: int) -> str:
 
 def _points(score: int) -> str:
     """A sum with its unit."""
-    return count_words(score, "point").replace("-", "\N{MINUS SIGN}")
+    return say_count("{n} point", "{n} points", score).replace("-", "\N{MINUS SIGN}")

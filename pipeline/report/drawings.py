@@ -19,16 +19,17 @@ from pipeline.figures import (
     usable_strides,
 )
 from pipeline.judgement import FaultDefinition
+from pipeline.language import in_sentence, localised, say, say_count
 from pipeline.metrics import METRICS
 from pipeline.model import FloatArray, MetricValue, Side, StrideSet
 from pipeline.quantities import QUANTITIES, Quantity
 from pipeline.report.layout import Captions
 from pipeline.report.words import (
-    count_words,
     limb_words,
     number_words,
     plain_name,
     sides_in_order,
+    stride_words,
 )
 
 MIN_STRIDES = 2
@@ -74,13 +75,13 @@ def quantity_of(name: str) -> Quantity | None:
 def curve_title(name: str) -> str:
     """Title of a curve, from its declaration where there is one."""
     quantity = quantity_of(name)
-    return quantity.title if quantity else plain_name(name)
+    return say(quantity.title) if quantity else plain_name(name)
 
 
 def curve_unit(name: str) -> str:
     """Unit of a curve; a name without a declaration ends in its unit."""
     quantity = quantity_of(name)
-    return quantity.unit if quantity else {"pct": "%"}.get(name.rsplit("_", 1)[-1], name.rsplit("_", 1)[-1])
+    return say(quantity.unit) if quantity else {"pct": "%"}.get(name.rsplit("_", 1)[-1], name.rsplit("_", 1)[-1])
 
 
 def limb_values(strides: StrideSet, curve: str, side: Side) -> FloatArray:
@@ -131,25 +132,30 @@ def curve_picture(
         line = _line_of(side, prosthetic_sides)
         words = limb_words(side, prosthetic_sides)
         if len(values) < MIN_STRIDES:
-            phrases.append(f"{words}: not drawn, because {_seen_words(len(values))}.")
+            phrases.append(say("{limb}: not drawn, because {reason}.", limb=words, reason=_seen_words(len(values))))
             continue
-        n_words = count_words(len(values), "stride")
+        n_words = stride_words(len(values))
         limbs.append(LimbCurves(f"{words.replace(' (', chr(10) + '(')}\n{n_words}", line, values))
-        phrases.append(f"{line.capitalize()} line: {words}, {n_words}.")
+        phrases.append(
+            say("Solid line: {limb}, {strides}.", limb=words, strides=n_words)
+            if line == "solid"
+            else say("Dashed line: {limb}, {strides}.", limb=words, strides=n_words)
+        )
         alts.append(f"{words}, {n_words}: {_shape_words(values, unit)}")
     if not limbs:
-        return NoPicture(title, f"{_seen_words(0)} of either limb in a view that shows it")
+        return NoPicture(title, say("{reason} of either limb in a view that shows it", reason=_seen_words(0)))
     # A phase that is the whole stride points at nothing.
     phase = definition.phase_pct if definition and definition.phase_pct != (0.0, 100.0) else None
     figure = curve_figure(limbs, title=title, axis_label=f"{title} [{unit}]", phase_pct=phase)
     phase_text = ""
     if definition is not None and phase is not None:
         low, high = (f"{end:.0f}" for end in phase)
-        phase_text = captions.curve_phase.format(low=low, high=high, phase=definition.phase)
+        phase_text = captions.curve_phase.format(low=low, high=high, phase=say(definition.phase))
     quantity = quantity_of(curve)
-    sign = f" Positive: {quantity.positive}." if quantity else ""
+    sign = " " + say("Positive: {what}.", what=say(quantity.positive)) if quantity else ""
     caption = captions.curve.format(limbs=" ".join(phrases), phase=phase_text).strip() + sign
-    alt = f"Line chart of {title.lower()} in {unit} over the stride. " + " ".join(alts)
+    alt = say("Line chart of {curve} in {unit} over the stride.", curve=in_sentence(title), unit=unit)
+    alt = " ".join([alt, *alts])
     return Picture(f"{name}.svg", svg_text(figure), title, caption, alt)
 
 
@@ -157,13 +163,23 @@ def limit_picture(strips: Sequence[LimitStrip], *, name: str, captions: Captions
     """Return the values of a fault against their limits; None when nothing was measured."""
     if not strips:
         return None
-    alt = "Values against their limits. " + " ".join(
-        f"{strip.title}: {strip.value:.2f}, 95 % interval {strip.low:.2f} to {strip.high:.2f} {strip.unit}, "
-        f"outside is {' or '.join(f'{direction} {limit:.2f}' for limit, direction in strip.limits)}."
+    title = say("Values against their limits")
+    alt = f"{title}. " + " ".join(
+        say(
+            "{title}: {value}, 95 % interval {low} to {high} {unit}, outside is {limits}.",
+            title=strip.title,
+            value=localised(f"{strip.value:.2f}"),
+            low=localised(f"{strip.low:.2f}"),
+            high=localised(f"{strip.high:.2f}"),
+            unit=strip.unit,
+            limits=say(" or ").join(
+                f"{say(direction)} {localised(f'{limit:.2f}')}" for limit, direction in strip.limits
+            ),
+        )
         for strip in strips
     )
     svg = svg_text(limit_figure(strips))
-    return Picture(f"{name}.svg", svg, "Values against their limits", captions.limit, alt)
+    return Picture(f"{name}.svg", svg, title, captions.limit, alt)
 
 
 def values_of(metric: MetricValue | None) -> tuple[float, ...]:
@@ -181,17 +197,27 @@ def _line_of(side: Side, prosthetic_sides: Sequence[Side]) -> Literal["solid", "
 
 def _seen_words(count: int) -> str:
     """That too few strides were seen to draw."""
-    seen = f"{count or 'none'} {'was' if count < 2 else 'were'} seen"
-    return f"at least {MIN_STRIDES} usable strides are needed and {seen}"
+    if not count:
+        return say("at least {least} usable strides are needed and none was seen", least=MIN_STRIDES)
+    return say_count(
+        "at least {least} usable strides are needed and {n} was seen",
+        "at least {least} usable strides are needed and {n} were seen",
+        count,
+        least=MIN_STRIDES,
+    )
 
 
 def _shape_words(values: FloatArray, unit: str) -> str:
     """Lowest and highest point of a mean curve, for readers who do not see it."""
     mean, _ = mean_and_spread(values)
     if not np.isfinite(mean).any():
-        return "too few strides overlap."
+        return say("too few strides overlap.")
     low, high = int(np.nanargmin(mean)), int(np.nanargmax(mean))
-    return (
-        f"lowest {number_words(float(mean[low]), unit)} {unit} at {low} %, "
-        f"highest {number_words(float(mean[high]), unit)} {unit} at {high} % of the stride."
+    return say(
+        "lowest {lowest} {unit} at {low} %, highest {highest} {unit} at {high} % of the stride.",
+        lowest=number_words(float(mean[low]), unit),
+        low=low,
+        highest=number_words(float(mean[high]), unit),
+        high=high,
+        unit=unit,
     )

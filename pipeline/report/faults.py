@@ -10,6 +10,7 @@ import numpy as np
 
 from pipeline.figures import LimitStrip
 from pipeline.judgement import Fault, FaultDefinition, Finding, VisitReport
+from pipeline.language import say, say_saved
 from pipeline.model import MetricValue, Side, StrideSet
 from pipeline.report.drawings import (
     NoPicture,
@@ -36,9 +37,6 @@ from pipeline.report.words import (
     view_words,
     with_unit,
 )
-
-NOT_KEPT = "they were not kept in this run."
-NO_STRIDES = "no stride lies behind this verdict."
 
 
 @dataclass(frozen=True, slots=True)
@@ -142,17 +140,17 @@ class FaultMaker:
         return FaultView(
             name=fault.name,
             file=page_name(fault.name),
-            title=fault.title,
+            title=say(fault.title),
             limb=limb_words(fault.side, sides),
             verdict=fault.verdict,
-            reason=fault.reason,
+            reason=say_saved(fault.reason),
             urgent=fault.urgent,
-            severity=fault.severity,
+            severity=say(fault.severity),
             limits_file=self._limits_file(fault),
-            seen=definition.seen if definition else "",
-            phase=definition.phase if definition else "",
-            cannot_tell=definition.cannot_tell if definition else "",
-            caution=definition.caution if definition else "",
+            seen=say(definition.seen) if definition else "",
+            phase=say(definition.phase) if definition else "",
+            cannot_tell=say(definition.cannot_tell) if definition else "",
+            caution=say(definition.caution) if definition else "",
             findings=tuple(self._finding(finding) for finding in fault.findings),
             curve=curve,
             limits=self._limits(fault),
@@ -172,10 +170,10 @@ class FaultMaker:
             interval=interval_words(finding.low, finding.high, finding.unit),
             limit=limit_words(finding),
             strides=finding.n_strides,
-            reason=finding.reason,
+            reason=say_saved(finding.reason),
             standing=self.layout.standing.get(finding.standing, finding.standing),
             source=self._source_words(finding.source),
-            note=self.check_notes.get(finding.check, ""),
+            note=say(self.check_notes.get(finding.check, "")),
             error=with_unit(self.measurement_error.get(finding.metric), finding.unit),
             severity=severity_words(finding.severity, finding.clear, finding.severe, finding.unit),
             by_view=view_words(self._metric_of(finding)),
@@ -189,9 +187,9 @@ class FaultMaker:
     def _source_words(self, key: str) -> str:
         """A limit's source as a line for a reader."""
         if key == "definition":
-            return "Follows from the definition of the metric."
+            return say("Follows from the definition of the metric.")
         source = self.sources.get(key)
-        return source.words() if source else f"The source {key!r} is not in configs/sources.toml."
+        return source.words() if source else say("The source {key} is not in configs/sources.toml.", key=key)
 
     def _limits(self, fault: Fault) -> Picture | None:
         """Picture of the measured findings against their limits."""
@@ -226,16 +224,17 @@ class FaultMaker:
             # Only the name counts: an index must not reach outside its folder.
             path = self.folder / FRAMES_FOLDER / Path(frame.file).name
             if frame.fault == fault.name and path.is_file():
-                views.append(FrameView(path.read_bytes(), frame.caption, frame.alt))
+                views.append(FrameView(path.read_bytes(), say_saved(frame.caption), say_saved(frame.alt)))
         return tuple(views)
 
     def _frames_caption(self, fault: Fault, any_shown: bool) -> str:
         """Which stride the frames show, and why frames are missing."""
         captions = self.layout.caption
-        left_out = self.frames.left_out.get(fault.name, "")
+        left_out = say_saved(self.frames.left_out.get(fault.name, ""))
         if not any_shown:
             has_strides = any(finding.stride_ids for finding in fault.findings)
-            return captions.frames_none.format(reason=left_out or (NOT_KEPT if has_strides else NO_STRIDES))
+            why = say("they were not kept in this run.") if has_strides else say("no stride lies behind this verdict.")
+            return captions.frames_none.format(reason=left_out or why)
         stride_id = next(frame.stride_id for frame in self.frames.frames if frame.fault == fault.name)
         text = captions.frames.format(stride_id=stride_id)
         return f"{text} {captions.frames_partly.format(reason=left_out)}" if left_out else text
@@ -247,13 +246,21 @@ class FaultMaker:
             dict.fromkeys(metric for finding in fault.findings if (metric := self._metric_of(finding)) is not None)
         )
         metrics = [metric for metric in metrics if metric.stride_values]
-        heads = ["Stride (clip, side, number)", "Limb", "Starts [s]", "Ends [s]"]
+        heads = [say("Stride (clip, side, number)"), say("Limb"), say("Starts [s]"), say("Ends [s]")]
         heads += [f"{metric_title(metric.metric)} [{unit_words(metric.unit)}]" for metric in metrics]
         curve = definition.curve if definition and definition.curve in self.strides.curves else ""
         if definition and curve:
             low, high = definition.phase_pct
-            name = f"{curve_title(curve)}, {low:.0f}-{high:.0f} % of stride"
-            heads += [f"{name}: lowest [{curve_unit(curve)}]", f"{name}: highest [{curve_unit(curve)}]"]
+            values = {
+                "curve": curve_title(curve),
+                "low": f"{low:.0f}",
+                "high": f"{high:.0f}",
+                "unit": curve_unit(curve),
+            }
+            heads += [
+                say("{curve}, {low}-{high} % of stride: lowest [{unit}]", **values),
+                say("{curve}, {low}-{high} % of stride: highest [{unit}]", **values),
+            ]
         by_metric = [dict(zip(metric.stride_ids, metric.stride_values, strict=False)) for metric in metrics]
         rows = []
         for position, row in enumerate(self.strides.table.to_dict("records")):

@@ -11,6 +11,7 @@ from pydantic import BaseModel, ConfigDict, TypeAdapter, ValidationError
 from pipeline.config import config_dir
 from pipeline.errors import ConfigError, ManyProblems
 from pipeline.judgement import Standing, Verdict
+from pipeline.language import say
 
 T = TypeVar("T")
 
@@ -18,6 +19,8 @@ VisitSection = Literal[
     "urgent", "summary", "faults", "consider", "quantities", "quality", "failures", "cautions", "methods"
 ]
 FaultSection = Literal["urgent", "fault", "stride_values", "failures", "cautions", "methods"]
+# Keys whose values are names of sections, curves or metrics, not words for a reader.
+NOT_WORDS = frozenset({"visit_sections", "fault_sections", "curve", "metrics"})
 # A page without these would hide a danger or a loss.
 NEVER_LEFT_OUT = ("urgent", "failures", "cautions")
 
@@ -125,14 +128,15 @@ class Source(_Table):
     def words(self) -> str:
         """The entry as one line for a reader."""
         if self.kind != "publication":
-            return f"{self.kind.capitalize()}: {self.reason}"
+            return f"{say(self.kind).capitalize()}: {self.reason}"
         place = ". ".join(part for part in (self.title, self.where) if part)
         doi = f", doi {self.doi}" if self.doi else ""
-        return f"{self.authors} ({self.year}). {place}{doi}. Known here: {self.known}."
+        known = say("Known here: {known}.", known=say(self.known))
+        return f"{self.authors} ({self.year}). {place}{doi}. {known}"
 
 
 def load_layout(folder: Path | None = None) -> Layout:
-    """Return the layout of the pages.
+    """Return the layout of the pages, its words in the language spoken.
 
     Parameters
     ----------
@@ -162,7 +166,7 @@ def load_layout(folder: Path | None = None) -> Layout:
         ]
     if problems:
         raise ManyProblems("configs/report.toml", problems)
-    return layout
+    return Layout.model_validate(_said(layout.model_dump()))
 
 
 def load_sources(folder: Path | None = None) -> dict[str, Source]:
@@ -183,6 +187,15 @@ def load_sources(folder: Path | None = None) -> dict[str, Source]:
     if problems:
         raise ManyProblems("configs/sources.toml", problems)
     return sources
+
+
+def _said(value: Any) -> Any:
+    """Settings with all their words in the language spoken."""
+    if isinstance(value, dict):
+        return {key: one if key in NOT_WORDS else _said(one) for key, one in value.items()}
+    if isinstance(value, list | tuple):
+        return tuple(_said(one) for one in value)
+    return say(value) if isinstance(value, str) else value
 
 
 def _read(folder: Path | None, name: str, kind: type[T]) -> T:

@@ -13,10 +13,11 @@ from pathlib import Path
 from typing import Any
 
 from jinja2 import Environment, PackageLoader, StrictUndefined
-from markupsafe import Markup
+from markupsafe import Markup, escape
 
-from pipeline.config import Paper
+from pipeline.config import ENGLISH, Paper
 from pipeline.judgement import Limits, VisitReport
+from pipeline.language import in_sentence, say, say_count, say_saved, speaking, spoken
 from pipeline.report.consider import consider_view
 from pipeline.report.drawings import Picture
 from pipeline.report.faults import FaultMaker, FaultView
@@ -43,7 +44,12 @@ FIGURES_FOLDER = "figures"
 
 
 def build_visit(
-    visit_folder: Path, limits: Limits, *, config_folder: Path | None = None, paper: Paper = "A4"
+    visit_folder: Path,
+    limits: Limits,
+    *,
+    config_folder: Path | None = None,
+    paper: Paper = "A4",
+    language: str = ENGLISH,
 ) -> list[Path]:
     """Make a visit's pages from its saved parts and return the files written, the visit's page first.
 
@@ -57,14 +63,22 @@ def build_visit(
         Folder of `report.toml` and `sources.toml`; by default the ones that ship.
     paper : {"A4", "Letter"}
         Of the PDF.
+    language : str
+        Of all words but those of the saved parts and of the bibliography; one of `config.languages()`.
 
     Raises
     ------
     StageError
         A saved part is missing or damaged.
     ConfigError, ManyProblems
-        The layout or the bibliography is wrong.
+        The layout, the bibliography or the language is wrong.
     """
+    with speaking(language):
+        return _build(visit_folder, limits, config_folder, paper)
+
+
+def _build(visit_folder: Path, limits: Limits, config_folder: Path | None, paper: Paper) -> list[Path]:
+    """Make a visit's pages in the language spoken."""
     layout, sources = load_layout(config_folder), load_sources(config_folder)
     report, strides = load_parts(visit_folder)
     maker = FaultMaker(
@@ -85,7 +99,10 @@ def build_visit(
         "layout": layout,
         "report": report,
         "prosthetic": prosthetic_words(report.prosthetic_sides),
-        "levels": " / ".join(report.levels),
+        "levels": " / ".join(say(level) for level in report.levels),
+        "aid": say(report.aid) if report.aid else "",
+        "notes": tuple(say_saved(note) for note in report.notes),
+        "language": spoken().code,
         "counts": counts_sentence(report.faults),
         "rows": rows,
         "urgent": urgent_part(rows, layout),
@@ -111,7 +128,7 @@ def build_visit(
 
 def _visit_title(report: VisitReport) -> str:
     """Title of the visit's report."""
-    return f"Visit report: {report.subject}, visit {report.visit}"
+    return say("Visit report: {subject}, visit {visit}", subject=report.subject, visit=report.visit)
 
 
 def _write_pages(
@@ -125,7 +142,8 @@ def _write_pages(
         trim_blocks=True,
         lstrip_blocks=True,
     )
-    title = f"{report.subject}, visit {report.visit}"
+    environment.globals.update(say=_said_safely, say_count=_counted_safely, in_sentence=in_sentence)
+    visit = say("{subject}, visit {visit}", subject=report.subject, visit=report.visit)
     pages = {
         VISIT_PAGE: environment.get_template("visit.html").render(
             context, sections=layout.visit_sections, page_title=_visit_title(report)
@@ -133,11 +151,22 @@ def _write_pages(
     }
     for fault in faults:
         pages[fault.file] = environment.get_template("fault_page.html").render(
-            context, sections=layout.fault_sections, fault=fault, page_title=f"{fault.title}: {title}"
+            context, sections=layout.fault_sections, fault=fault, page_title=f"{fault.title}: {visit}"
         )
     for name, text in pages.items():
         write_text(folder / name, text)
     return [folder / name for name in pages]
+
+
+def _said_safely(text: str, **values: object) -> Markup:
+    """`say` for the templates: what stands in the places is text, unless it is markup of the template's own."""
+    return Markup(escape(say(text))).format(**values) if values else Markup(escape(say(text)))
+
+
+def _counted_safely(singular: str, plural: str, count: int, **values: object) -> Markup:
+    """`say_count` for the templates."""
+    places = {name: f"{{{name}}}" for name in values}
+    return Markup(escape(say_count(singular, plural, count, **places))).format(**values)
 
 
 def _save_figures(folder: Path, faults: Sequence[FaultView], quantities: Sequence[QuantityView]) -> None:

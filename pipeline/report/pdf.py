@@ -7,6 +7,7 @@ works in a folder of its own that holds the template, the data and the key frame
 from __future__ import annotations
 
 import json
+import re
 import shutil
 import tempfile
 from collections.abc import Mapping, Sequence
@@ -23,12 +24,16 @@ from pipeline.config import Paper
 from pipeline.errors import StageError
 from pipeline.figures import font_files
 from pipeline.judgement import VisitReport
+from pipeline.language import say
 from pipeline.pictures import smaller_picture
 from pipeline.report.faults import FrameView
+from pipeline.report.words import VERDICTS
 
 VISIT_PDF = "visit.pdf"
 TEMPLATE = "visit.typ"
 PAPERS: dict[Paper, str] = {"A4": "a4", "Letter": "us-letter"}
+# A text that the template asks for in the language of the report.
+SAID = re.compile(r'\bsay\(\s*("(?:[^"\\]|\\.)*")')
 # A picture is 29 mm wide on paper: 240 dots an inch, and a visit with many frames still goes by mail. Own choice.
 FRAME_WIDTH_PX = 280
 
@@ -53,12 +58,15 @@ def visit_pdf(context: Mapping[str, Any], sections: Sequence[str], *, title: str
     """
     report: VisitReport = context["report"]
     made = _made(report)
+    template = (files(__package__) / "assets" / TEMPLATE).read_text(encoding="utf-8")
     with tempfile.TemporaryDirectory() as scratch:
         folder = Path(scratch)
         data = _Data(folder).plain(
             {
                 **{name: value for name, value in context.items() if name not in ("report", "style")},
                 "report": _head(report),
+                "said": {text: say(text) for text in said_in_typst(template)},
+                "verdict_words": {verdict: say(verdict) for verdict in VERDICTS},
                 "sections": sections,
                 "page_title": title,
                 "paper": PAPERS[paper],
@@ -66,8 +74,13 @@ def visit_pdf(context: Mapping[str, Any], sections: Sequence[str], *, title: str
             }
         )
         (folder / "data.json").write_text(json.dumps(data, ensure_ascii=False, allow_nan=False), encoding="utf-8")
-        (folder / TEMPLATE).write_bytes((files(__package__) / "assets" / TEMPLATE).read_bytes())
+        (folder / TEMPLATE).write_text(template, encoding="utf-8")
         return _typeset(folder, made)
+
+
+def said_in_typst(template: str) -> list[str]:
+    """Return what a template gives to its function `say`."""
+    return [json.loads(text) for text in SAID.findall(template)]
 
 
 def _typeset(folder: Path, made: datetime) -> bytes:
@@ -108,9 +121,7 @@ def _head(report: VisitReport) -> dict[str, Any]:
         "subject": report.subject,
         "visit": report.visit,
         "visit_date": report.visit_date.isoformat(),
-        "aid": report.aid,
         "changes": report.changes,
-        "notes": report.notes,
         "n_clips": len(report.clips),
         "run": report.run,
     }

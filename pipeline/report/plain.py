@@ -9,10 +9,10 @@ from collections.abc import Iterable, Mapping, Sequence
 from typing import Any
 
 from pipeline.judgement import VisitReport
+from pipeline.language import in_sentence, say, say_count
 from pipeline.report.consider import ConsiderView
 from pipeline.report.layout import Layout
 from pipeline.report.sections import ClipView, SummaryRow, UrgentPart
-from pipeline.report.words import count_words
 
 VISIT_TEXT = "visit.txt"
 # Fits a window of a record system and a mail. Own choice. [characters]
@@ -50,23 +50,28 @@ def visit_text(context: Mapping[str, Any]) -> str:
     rows: Sequence[SummaryRow] = context["rows"]
     blocks = [
         [
-            "GAIT REPORT OF ONE FITTING VISIT",
-            f"{report.subject}, visit {report.visit}, {report.visit_date.isoformat()}",
-            f"Prosthetic side: {context['prosthetic']}",
+            say("Gait report of one fitting visit").upper(),
+            f"{report.subject}, {say('visit {visit}', visit=report.visit)}, {report.visit_date.isoformat()}",
+            _named(say("Prosthetic side"), context["prosthetic"]),
         ],
         _urgent(context["urgent"], layout),
         _facts(report, context),
         [context["counts"]],
-        _group("PRESENT OR BORDERLINE", map(_seen_line, _of(rows, "present", "borderline"))),
-        _group("CANNOT SAY", (f"{row.title}, {row.limb}: {row.reason}." for row in _of(rows, "cannot say"))),
-        _group("NOT SEEN", [", ".join(row.title for row in _of(rows, "not seen"))]),
+        _group(say("Present or borderline"), map(_seen_line, _of(rows, "present", "borderline"))),
+        _group(say("Cannot say"), (f"{row.title}, {row.limb}: {row.reason}." for row in _of(rows, "cannot say"))),
+        _group(say("Not seen"), [", ".join(row.title for row in _of(rows, "not seen"))]),
         _consider(context["consider"], layout),
-        _group("RECORDING", _recording(context["clips"])),
-        _group("CLIPS THAT FAILED", (f"{clip.clip_id}: {clip.message}" for clip in context["failed"])),
-        _group("CAUTIONS", (f"- {point}" for point in layout.cautions.points)),
+        _group(say("Recording"), _recording(context["clips"])),
+        _group(say("Clips that failed"), (f"{clip.clip_id}: {clip.message}" for clip in context["failed"])),
+        _group(say("Cautions"), (f"- {point}" for point in layout.cautions.points)),
         [
-            f"Run {report.run.run_id}, code {report.run.code_version}, settings {report.run.settings_sha256[:12]}, "
-            f"limits {report.run.limits_sha256[:12]}."
+            say(
+                "Run {run}, code {code}, settings {settings}, limits {limits}.",
+                run=report.run.run_id,
+                code=report.run.code_version,
+                settings=report.run.settings_sha256[:12],
+                limits=report.run.limits_sha256[:12],
+            )
         ],
     ]
     return "\n\n".join("\n".join(_wrapped(line) for line in block) for block in blocks if block) + "\n"
@@ -92,7 +97,12 @@ def _of(rows: Sequence[SummaryRow], *verdicts: str) -> list[SummaryRow]:
 def _group(title: str, lines: Iterable[str]) -> list[str]:
     """Lines under their title; nothing for none."""
     kept = [line for line in lines if line]
-    return [title, *kept] if kept else []
+    return [title.upper(), *kept] if kept else []
+
+
+def _named(name: str, value: object) -> str:
+    """A fact after its name; nothing for none."""
+    return f"{name}: {value}" if value else ""
 
 
 def _facts(report: VisitReport, context: Mapping[str, Any]) -> list[str]:
@@ -100,13 +110,16 @@ def _facts(report: VisitReport, context: Mapping[str, Any]) -> list[str]:
     facts = dict(context["facts"])
     n_failed = len(context["failed"])
     lines = [
-        f"Level: {context['levels']}" if context["levels"] else "",
-        f"Walking aid: {report.aid}" if report.aid else "",
-        f"Clips: {len(report.clips) - n_failed} measured, {n_failed} failed",
-        f"Limits: {facts['Limits']}",
-        f"Limits of this page: {facts['Limits of this page']}" if "Limits of this page" in facts else "",
-        f"Changed on the prosthesis since the last visit: {report.changes or 'nothing was noted'}",
-        *(f"Note: {note}" for note in report.notes),
+        _named(say("Level"), context["levels"]),
+        _named(say("Walking aid"), context["aid"]),
+        _named(
+            say("Clips"),
+            say("{measured} measured, {failed} failed", measured=len(report.clips) - n_failed, failed=n_failed),
+        ),
+        _named(say("Limits"), facts[say("Limits")]),
+        _named(say("Limits of this page"), facts.get(say("Limits of this page"))),
+        _named(say("Changed on the prosthesis since the last visit"), report.changes or say("nothing was noted")),
+        *(_named(say("Note"), note) for note in context["notes"]),
     ]
     return [line for line in lines if line]
 
@@ -120,8 +133,12 @@ def _urgent(urgent: UrgentPart | None, layout: Layout) -> list[str]:
         lines = [urgent.heading.upper()]
         lines += [f"{number}. {step}" for number, step in enumerate(layout.cautions.urgent_steps, start=1)]
     lines += [
-        f"{row.title} could not be judged, because {row.reason}. That is not the same as safe: judge it by hand and "
-        "eye before walking on."
+        " ".join(
+            (
+                say("{fault} could not be judged, because {reason}.", fault=row.title, reason=row.reason),
+                say("That is not the same as safe: judge it by hand and eye before walking on."),
+            )
+        )
         for row in urgent.unknown
     ]
     return lines
@@ -137,35 +154,35 @@ def _consider(found: ConsiderView, layout: Layout) -> list[str]:
         layout.section["consider"].title.upper(),
         layout.section["consider"].intro,
         *(f"{one.rank}. {one.title} ({one.group}, {one.total}). {' '.join(one.examine)}" for one in first),
-        *([f"{count_words(more, 'more entry', 'more entries')} on the page."] if more else []),
+        *([say_count("{n} more entry on the page.", "{n} more entries on the page.", more)] if more else []),
     ]
 
 
 def _seen_line(row: SummaryRow) -> str:
     """A fault that is present or borderline, with what it rests on."""
-    verdict = f"{row.verdict}, {row.severity}" if row.severity else row.verdict
-    interval = f" (95 % interval {row.interval})" if row.interval else ""
+    verdict = f"{say(row.verdict)}, {row.severity}" if row.severity else say(row.verdict)
+    interval = f" ({say('95 % interval {interval}', interval=row.interval)})" if row.interval else ""
     more = f", {row.more}" if row.more else ""
-    return (
-        f"{row.title}, {row.limb}: {verdict}. {row.metric} {row.size}{interval}{more}; outside when {row.limit} "
-        f"({row.standing}); strides: {row.strides}."
-    )
+    limit = say("outside when {limit} ({standing})", limit=row.limit, standing=row.standing)
+    strides = say("strides: {n}", n=row.strides)
+    return f"{row.title}, {row.limb}: {verdict}. {row.metric} {row.size}{interval}{more}; {limit}; {strides}."
 
 
 def _recording(clips: Sequence[ClipView]) -> list[str]:
     """What the clips gave, and what was not good enough in them."""
     measured = [clip for clip in clips if clip.clip.state == "done"]
     if not measured:
-        return ["No clip of this visit was measured."]
-    strides = "; ".join(f"{clip.view or clip.clip.clip_id} {_used(clip)}" for clip in measured)
-    counts = Counter(note.item.lower() for clip in measured for note in clip.quality if not note.ok)
-    poor = [f"{item} in {count} of {count_words(len(measured), 'clip')}" for item, count in counts.items()]
+        return [say("No clip of this visit was measured.")]
+    strides = "; ".join(
+        f"{clip.view or clip.clip.clip_id} {clip.strides or say('no stride was found')}" for clip in measured
+    )
+    counts = Counter(in_sentence(note.item) for clip in measured for note in clip.quality if not note.ok)
+    poor = "; ".join(
+        say_count("{item} in {k} of {n} clip", "{item} in {k} of {n} clips", len(measured), item=item, k=count)
+        for item, count in counts.items()
+    )
+    good = say("Everything looked at was good enough") + "."
     return [
-        f"Strides used: {strides}.",
-        f"Not good enough: {'; '.join(poor)}." if poor else "Everything looked at was good enough.",
+        say("Strides used: {strides}.", strides=strides),
+        say("Not good enough: {items}.", items=poor) if poor else good,
     ]
-
-
-def _used(clip: ClipView) -> str:
-    """The strides of a clip, without the words that stand before them."""
-    return clip.strides.removeprefix("strides used: ") or "no stride was found"

@@ -8,14 +8,13 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from pipeline.judgement import ClipResult, Fault, FaultDefinition, Limits, VisitReport
-from pipeline.model import MetricValue, QualityNote, Side, StrideSet
+from pipeline.language import in_sentence, say, say_count, say_saved
+from pipeline.model import SIDES, MetricValue, QualityNote, Side, StrideSet
 from pipeline.quantities import QUANTITIES
 from pipeline.report.drawings import NoPicture, Picture, curve_picture
 from pipeline.report.faults import page_name
 from pipeline.report.layout import Layout, QuantityText, Source
 from pipeline.report.words import (
-    BECAUSE,
-    count_words,
     in_reading_order,
     interval_words,
     leading_finding,
@@ -123,7 +122,7 @@ def _summary_row(
     return SummaryRow(
         name=fault.name,
         file=page_name(fault.name),
-        title=fault.title,
+        title=say(fault.title),
         verdict=fault.verdict,
         urgent=fault.urgent or (definition is not None and definition.urgent),
         limb=limb_words(fault.side, sides),
@@ -133,9 +132,9 @@ def _summary_row(
         limit=limit_words(finding) if finding else "",
         standing=layout.standing.get(finding.standing, finding.standing) if finding else "",
         strides=finding.n_strides if finding else 0,
-        reason=fault.reason or ("no finding was made" if fault.verdict == "cannot say" else ""),
-        more=f"and {count_words(others, 'other finding')}" if others > 0 else "",
-        severity=fault.severity,
+        reason=say_saved(fault.reason) or (say("no finding was made") if fault.verdict == "cannot say" else ""),
+        more=say_count("and {n} other finding", "and {n} other findings", others) if others > 0 else "",
+        severity=say(fault.severity),
     )
 
 
@@ -146,7 +145,7 @@ def urgent_part(rows: Sequence[SummaryRow], layout: Layout) -> UrgentPart | None
     unknown = tuple(row for row in urgent if row.verdict == "cannot say")
     if not seen and not unknown:
         return None
-    titles = " and ".join(row.title.lower() for row in seen)
+    titles = say(" and ").join(in_sentence(row.title) for row in seen)
     return UrgentPart(layout.cautions.urgent_heading.format(faults=titles), seen, unknown)
 
 
@@ -181,12 +180,12 @@ def _quantity_rows(text: QuantityText, report: VisitReport) -> tuple[MetricRow, 
     for name in text.metrics:
         values = {metric.side: metric for metric in report.metrics if metric.metric == name}
         if not values:
-            rows.append(_missing_row(name, "both limbs", "this run did not measure it"))
+            rows.append(_missing_row(name, say("both limbs"), say("this run did not measure it")))
             continue
         order = [side for side in sides_in_order(sides) if values.keys() & {"left", "right"}]
         for side in order:
             metric = values.pop(side, None)
-            missing = _missing_row(name, limb_words(side, sides), "this run gave no value for this limb")
+            missing = _missing_row(name, limb_words(side, sides), say("this run gave no value for this limb"))
             rows.append(_metric_row(metric, sides) if metric else missing)
         rows += [_metric_row(metric, sides) for metric in values.values()]
     return tuple(rows)
@@ -204,13 +203,18 @@ def _metric_row(metric: MetricValue, sides: Sequence[Side]) -> MetricRow:
         interval=interval_words(metric.low, metric.high, metric.unit) if is_measured else "",
         spread=with_unit(spread, metric.unit) if is_measured else "",
         strides=metric.n_strides,
-        reason="" if is_measured else BECAUSE + (metric.reason or f"its status is {plain_name(metric.status)}"),
+        reason="" if is_measured else _not_measured(say_saved(metric.reason) or say("no reason was recorded")),
     )
 
 
 def _missing_row(metric: str, limb: str, reason: str) -> MetricRow:
     """A metric that the run did not give at all."""
-    return MetricRow(metric_title(metric), sign_words(metric), limb, "", "", "", 0, BECAUSE + reason)
+    return MetricRow(metric_title(metric), sign_words(metric), limb, "", "", "", 0, _not_measured(reason))
+
+
+def _not_measured(reason: str) -> str:
+    """That there is no number, and why."""
+    return say("could not be measured, because {reason}", reason=reason)
 
 
 def clip_views(report: VisitReport, strides: StrideSet) -> tuple[ClipView, ...]:
@@ -220,15 +224,20 @@ def clip_views(report: VisitReport, strides: StrideSet) -> tuple[ClipView, ...]:
         rows = strides.table[strides.table["clip_id"] == clip.clip_id]
         used = rows[rows["use"].astype(bool)]
         per_side = ", ".join(
-            f"{int((used['side'] == side).sum())} of {int((rows['side'] == side).sum())} {side}"
-            for side in ("left", "right")
+            say(
+                "{used} of {found} {side}",
+                used=int((used["side"] == side).sum()),
+                found=int((rows["side"] == side).sum()),
+                side=say(side),
+            )
+            for side in SIDES
         )
         views.append(
             ClipView(
                 clip=clip,
                 file=Path(clip.relative_path).as_posix(),
-                view=str(rows["view"].iloc[0]) if len(rows) else "",
-                strides=f"strides used: {per_side}" if len(rows) else "",
+                view=say(str(rows["view"].iloc[0])) if len(rows) else "",
+                strides=per_side if len(rows) else "",
                 quality=tuple(_quality_row(note) for note in report.quality.get(clip.clip_id, ())),
             )
         )
@@ -238,11 +247,11 @@ def clip_views(report: VisitReport, strides: StrideSet) -> tuple[ClipView, ...]:
 def _quality_row(note: QualityNote) -> QualityRow:
     """A quality note in words."""
     return QualityRow(
-        item=plain_name(note.item),
+        item=plain_name(say_saved(note.item)),
         value=plain_number(note.value, note.unit),
         limit=plain_number(note.limit, note.unit),
         ok=note.ok,
-        advice=note.advice,
+        advice=say(note.advice),
     )
 
 
@@ -250,26 +259,36 @@ def method_facts(report: VisitReport, limits: Limits) -> tuple[tuple[str, str], 
     """Return the facts of the run, name and value."""
     run = report.run
     facts = [
-        ("Run", run.run_id),
-        ("Started", run.started),
-        ("Finished", run.finished),
-        ("Code version", run.code_version),
-        ("Pose model", run.model),
-        ("Pose model SHA-256", run.model_sha256),
-        ("Settings SHA-256", run.settings_sha256),
-        ("Limits", f"{limits.folder or 'folder not known'}, SHA-256 of all files {run.limits_sha256}"),
-        ("Causes", f"{run.causes_file}, SHA-256 {run.causes_sha256}" if run.causes_sha256 else ""),
+        (say("Run"), run.run_id),
+        (say("Started"), run.started),
+        (say("Finished"), run.finished),
+        (say("Code version"), run.code_version),
+        (say("Pose model"), run.model),
+        (say("Pose model SHA-256"), run.model_sha256),
+        (say("Settings SHA-256"), run.settings_sha256),
         (
-            "Packages",
+            say("Limits"),
+            say(
+                "{folder}, SHA-256 of all files {hash}",
+                folder=limits.folder or say("folder not known"),
+                hash=run.limits_sha256,
+            ),
+        ),
+        (say("Causes"), f"{run.causes_file}, SHA-256 {run.causes_sha256}" if run.causes_sha256 else ""),
+        (
+            say("Packages"),
             ", ".join(f"{name} {version}" for name, version in sorted(run.package_versions.items())),
         ),
     ]
     if limits.sha256 != run.limits_sha256:
         facts.append(
             (
-                "Limits of this page",
-                f"{limits.sha256}: not those that the verdicts were made with. Verdicts and limits "
-                "shown are the saved ones; definitions of faults are of this page.",
+                say("Limits of this page"),
+                say(
+                    "{hash}: not those that the verdicts were made with. Verdicts and limits shown are the saved ones; "
+                    "definitions of faults are of this page.",
+                    hash=limits.sha256,
+                ),
             )
         )
     return tuple(facts)
@@ -285,8 +304,12 @@ def curve_signs() -> tuple[tuple[str, str], ...]:
     """Return each curve's title with its unit, and which way is positive."""
     return tuple(
         (
-            f"{quantity.title} [{quantity.unit}]",
-            f"positive: {quantity.positive}; {' and '.join(quantity.views)} clips",
+            f"{say(quantity.title)} [{say(quantity.unit)}]",
+            say(
+                "positive: {what}; views: {views}",
+                what=say(quantity.positive),
+                views=", ".join(say(view) for view in quantity.views),
+            ),
         )
         for quantity in QUANTITIES
     )

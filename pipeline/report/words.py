@@ -6,6 +6,7 @@ import math
 from collections.abc import Sequence
 
 from pipeline.judgement import Fault, Finding, Verdict
+from pipeline.language import localised, say, say_count
 from pipeline.metrics import CATALOGUE
 from pipeline.model import MetricValue, Side, other_side
 
@@ -24,20 +25,19 @@ DECIMALS = {
 }
 RATIO = "ratio"
 VERDICTS: tuple[Verdict, ...] = ("present", "borderline", "cannot say", "not seen")
-BECAUSE = "could not be measured, because "
 
 
 def number_words(value: float, unit: str) -> str:
-    """A number with the decimals of its unit and a true minus sign."""
+    """A number with the decimals of its unit, a true minus sign and the decimal sign of the language."""
     decimals = 1 if unit.startswith("%") else DECIMALS.get(unit, 2)
-    text = f"{value:.{decimals}f}"
-    is_zero = not text.strip("-0.")
+    text = localised(f"{value:.{decimals}f}")
+    is_zero = not text.strip("-0.,")
     return text.lstrip("-") if is_zero else text.replace("-", "\N{MINUS SIGN}")
 
 
 def unit_words(unit: str) -> str:
     """A unit as it is written behind a number or on an axis; a ratio says that it is one."""
-    return RATIO if unit == "1" else unit
+    return say(RATIO if unit == "1" else unit)
 
 
 def with_unit(value: float | None, unit: str) -> str:
@@ -45,8 +45,8 @@ def with_unit(value: float | None, unit: str) -> str:
     if value is None:
         return ""
     if not math.isfinite(value):
-        return "not known"
-    shown_unit = f"({RATIO})" if unit == "1" else unit
+        return say("not known")
+    shown_unit = f"({unit_words(unit)})" if unit == "1" else unit_words(unit)
     return f"{number_words(value, unit)} {shown_unit}"
 
 
@@ -54,19 +54,20 @@ def plain_number(value: float, unit: str) -> str:
     """A number of a recording: counts whole, shares with two decimals, the rest with its unit."""
     if unit != "1" or not math.isfinite(value):
         return with_unit(value, unit)
-    return f"{value:.0f}" if value > 1.0 else f"{value:.2f}"
+    return f"{value:.0f}" if value > 1.0 else localised(f"{value:.2f}")
 
 
 def interval_words(low: float | None, high: float | None, unit: str) -> str:
     """A 95 % interval without its unit; empty when there is none."""
     if low is None or high is None:
         return ""
-    return f"{number_words(low, unit)} to {number_words(high, unit)}"
+    return say("{low} to {high}", low=number_words(low, unit), high=number_words(high, unit))
 
 
 def limit_words(finding: Finding) -> str:
     """What would count as outside, e.g. `above 2.0 % leg length`."""
-    return f"{finding.direction} {with_unit(finding.limit, finding.unit)}"
+    limit = with_unit(finding.limit, finding.unit)
+    return say("above {limit}", limit=limit) if finding.direction == "above" else say("below {limit}", limit=limit)
 
 
 def limb_words(side: str, prosthetic_sides: Sequence[Side]) -> str:
@@ -80,22 +81,21 @@ def limb_words(side: str, prosthetic_sides: Sequence[Side]) -> str:
         None, one or two.
     """
     if side == "both":
-        return "both limbs compared"
+        return say("both limbs compared")
     if "/" in side:
         first, second = side.split("/", 1)
-        return f"{limb_words(first, prosthetic_sides)} against {limb_words(second, prosthetic_sides)}"
+        words = [limb_words(one, prosthetic_sides) for one in (first, second)]
+        return say("{first} against {second}", first=words[0], second=words[1])
     if len(prosthetic_sides) != 1:
         is_anatomical = side in ("left", "right")
-        return f"{side} (prosthetic)" if is_anatomical and prosthetic_sides else side
+        if is_anatomical and prosthetic_sides:
+            return say("{side} (prosthetic)", side=say(side))
+        return say(side)
     prosthetic = prosthetic_sides[0]
     sound = other_side(prosthetic)
-    names = {
-        "prosthetic": f"prosthetic ({prosthetic})",
-        prosthetic: f"prosthetic ({prosthetic})",
-        "sound": f"sound ({sound})",
-        sound: f"sound ({sound})",
-    }
-    return names.get(side, side)
+    if side in ("prosthetic", prosthetic):
+        return say("prosthetic ({side})", side=say(prosthetic))
+    return say("sound ({side})", side=say(sound)) if side in ("sound", sound) else say(side)
 
 
 def anatomical_side(side: str, prosthetic_sides: Sequence[Side]) -> Side | None:
@@ -116,8 +116,8 @@ def sides_in_order(prosthetic_sides: Sequence[Side]) -> tuple[Side, Side]:
 def prosthetic_words(prosthetic_sides: Sequence[Side]) -> str:
     """The prosthetic side of a person, in words."""
     if not prosthetic_sides:
-        return "none"
-    return "both" if len(prosthetic_sides) == 2 else prosthetic_sides[0]
+        return say("none")
+    return say("both" if len(prosthetic_sides) == 2 else prosthetic_sides[0])
 
 
 def plain_name(identifier: str) -> str:
@@ -128,7 +128,7 @@ def plain_name(identifier: str) -> str:
 
 def metric_title(metric: str) -> str:
     """Title of a metric from the catalogue, or its id as words."""
-    return CATALOGUE[metric].title if metric in CATALOGUE else plain_name(metric)
+    return say(CATALOGUE[metric].title) if metric in CATALOGUE else plain_name(metric)
 
 
 def sign_words(metric: str) -> str:
@@ -136,21 +136,25 @@ def sign_words(metric: str) -> str:
     spec = CATALOGUE.get(metric)
     if spec is None or not spec.positive:
         return ""
-    return f"above 1: {spec.positive}" if spec.unit == "1" else f"positive: {spec.positive}"
+    what = say(spec.positive)
+    return say("above 1: {what}", what=what) if spec.unit == "1" else say("positive: {what}", what=what)
 
 
-def count_words(count: int, singular: str, plural: str = "") -> str:
-    """A count with its noun."""
-    return f"{count} {singular}" if count == 1 else f"{count} {plural or singular + 's'}"
+def stride_words(count: int) -> str:
+    """A count of strides."""
+    return say_count("{n} stride", "{n} strides", count)
 
 
 def severity_words(severity: str, clear: float | None, severe: float | None, unit: str) -> str:
     """A severity with the numbers behind it: `clear (clear from 10.0, severe from 16.0 deg)`; empty for none."""
-    steps = [(name, step) for name, step in (("clear", clear), ("severe", severe)) if step is not None]
+    steps = []
+    if clear is not None:
+        steps.append(say("clear from {number}", number=number_words(clear, unit)))
+    if severe is not None:
+        steps.append(say("severe from {number}", number=number_words(severe, unit)))
     if not severity or not steps:
-        return severity
-    numbers = ", ".join(f"{name} from {number_words(step, unit)}" for name, step in steps)
-    return f"{severity} ({numbers}{'' if unit == '1' else ' ' + unit})"
+        return say(severity)
+    return f"{say(severity)} ({', '.join(steps)}{'' if unit == '1' else ' ' + say(unit)})"
 
 
 def view_words(metric: MetricValue | None) -> str:
@@ -158,8 +162,8 @@ def view_words(metric: MetricValue | None) -> str:
     if metric is None:
         return ""
     return ", ".join(
-        f"{one.view} {number_words(one.value, metric.unit)} ({interval_words(one.low, one.high, metric.unit)}), "
-        f"{count_words(one.n_strides, 'stride')}"
+        f"{say(one.view)} {number_words(one.value, metric.unit)} ({interval_words(one.low, one.high, metric.unit)}), "
+        f"{stride_words(one.n_strides)}"
         for one in metric.by_view
     )
 
@@ -184,7 +188,9 @@ def in_reading_order(faults: Sequence[Fault]) -> list[Fault]:
 def counts_sentence(faults: Sequence[Fault]) -> str:
     """How many faults have each verdict, as one sentence."""
     if not faults:
-        return "No fault was looked for."
+        return say("No fault was looked for.")
     counts = [(sum(fault.verdict == verdict for fault in faults), verdict) for verdict in VERDICTS]
-    parts = [f"{count} {verdict}" for count, verdict in counts if count]
-    return f"Of {count_words(len(faults), 'fault')} looked for: {', '.join(parts)}."
+    parts = ", ".join(f"{count} {say(verdict)}" for count, verdict in counts if count)
+    return say_count(
+        "Of {n} fault looked for: {counts}.", "Of {n} faults looked for: {counts}.", len(faults), counts=parts
+    )
