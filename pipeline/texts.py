@@ -27,6 +27,7 @@ from pipeline.quantities import QUANTITIES
 from pipeline.report.consider import STANDINGS
 from pipeline.report.layout import NOT_WORDS
 from pipeline.report.pdf import said_in_typst
+from pipeline.report.words import RATIO
 
 Text = tuple[str, str, str]
 PACKAGE = Path(__file__).parent
@@ -169,7 +170,7 @@ ADVICE = (
     "Film the walker alone, or point at the walker in the manifest's column walker_at.",
 )
 LIMB_WORDS = (*SIDES, "left and right", "right and left", "both", "prosthetic", "sound", "none")
-LIMIT_WORDS = ("above", "below")
+LIMIT_WORDS = ("above", "below", RATIO)
 
 
 def all_texts() -> list[Text]:
@@ -235,13 +236,13 @@ def _words_of(settings: dict[str, Any], keys: Set[str]) -> Iterator[str]:
 
 
 def _texts_in(value: Any) -> Iterator[str]:
-    """All texts of a value, of its lists and tables too, but ids."""
+    """All texts of a value, of its lists and tables too, but names of sections, metrics and curves."""
     if isinstance(value, dict):
         value = [one for key, one in value.items() if key not in NOT_WORDS]
     if isinstance(value, list):
         for one in value:
             yield from _texts_in(one)
-    elif isinstance(value, str):
+    elif isinstance(value, str) and not ("_" in value and value.isidentifier()):
         yield value
 
 

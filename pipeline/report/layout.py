@@ -19,8 +19,8 @@ VisitSection = Literal[
     "urgent", "summary", "faults", "consider", "quantities", "quality", "failures", "cautions", "methods"
 ]
 FaultSection = Literal["urgent", "fault", "stride_values", "failures", "cautions", "methods"]
-# Keys whose values are names of sections, curves or metrics, not words for a reader.
-NOT_WORDS = frozenset({"visit_sections", "fault_sections", "curve", "metrics"})
+# Keys whose values are names of sections or metrics, not words for a reader.
+NOT_WORDS = frozenset({"visit_sections", "fault_sections", "metrics"})
 # A page without these would hide a danger or a loss.
 NEVER_LEFT_OUT = ("urgent", "failures", "cautions")
 

@@ -74,11 +74,13 @@ def build_visit(
         The layout, the bibliography or the language is wrong.
     """
     with speaking(language):
-        return _build(visit_folder, limits, config_folder, paper)
+        return write_visit(visit_folder, limits, config_folder=config_folder, paper=paper)
 
 
-def _build(visit_folder: Path, limits: Limits, config_folder: Path | None, paper: Paper) -> list[Path]:
-    """Make a visit's pages in the language spoken."""
+def write_visit(
+    visit_folder: Path, limits: Limits, *, config_folder: Path | None = None, paper: Paper = "A4"
+) -> list[Path]:
+    """`build_visit` in the language that is spoken."""
     layout, sources = load_layout(config_folder), load_sources(config_folder)
     report, strides = load_parts(visit_folder)
     maker = FaultMaker(
