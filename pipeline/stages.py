@@ -31,7 +31,7 @@ from pipeline.standing import find_standing, standing_note, without_offset
 from pipeline.steps import with_lengths
 from pipeline.strides import find_strides, sample_curves
 
-MEASURES_VERSION = 17
+MEASURES_VERSION = 18
 
 
 @dataclass(frozen=True, slots=True)

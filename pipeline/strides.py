@@ -60,6 +60,8 @@ def find_strides(
                 seen_share, sure_share, foot_share = _shares(motion, side, start_s, end_s, rebuilt, feet_lost)
                 partial = "before the first contact" if i == 0 else ""
                 partial = LAST_STANCE if i == len(bounds) - 2 else partial
+                early_s = end_s if partial else start_s + LAST_STANCE_PCT / 100.0 * (end_s - start_s)
+                _, early_share = _shares(motion, side, start_s, early_s, rebuilt)
                 why_not = partial or _why_not(start_s, inner, end_s, seen_share, toe_offs_timed, settings)
                 row = {
                     "stride_id": f"{clip.clip_id}:{side}:{number}.{i}",
@@ -76,6 +78,7 @@ def find_strides(
                     "seen_share": seen_share,
                     "sure_share": sure_share,
                     "leg_sure": sure_share >= settings.min_seen_share,
+                    "early_sure": early_share >= settings.min_seen_share,
                     "foot_sure": min(sure_share, foot_share) >= settings.min_seen_share,
                     "use": why_not == "",
                     "why_not": why_not,

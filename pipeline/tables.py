@@ -47,6 +47,7 @@ STRIDES: tuple[Column, ...] = (
     Column("seen_share", "number", "1", "share of its frames with this limb's landmarks seen, or bridged over a gap"),
     Column("sure_share", "number", "1", "share of its frames with this leg's landmarks seen and not in doubt"),
     Column("leg_sure", "flag", "", "sure in enough frames for angles and heights of this leg"),
+    Column("early_sure", "flag", "", "the same for what needs nothing after 30 % of the stride"),
     Column("foot_sure", "flag", "", "the same for its foot, which a pylon's line does not bring back"),
     Column("use", "flag", "", "used for metrics"),
     Column("why_not", "text", "", "why it is not used; empty when it is"),

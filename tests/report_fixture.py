@@ -105,6 +105,7 @@ def strides() -> StrideSet:
                         "seen_share": 0.97,
                         "sure_share": 0.95,
                         "leg_sure": True,
+                        "early_sure": True,
                         "foot_sure": True,
                         "use": use,
                         "why_not": "" if use else "before the first contact",

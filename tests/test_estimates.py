@@ -14,6 +14,7 @@ from pipeline.model import FloatArray, MetricValue, StrideSet
 from pipeline.tables import STRIDES, empty_table
 
 SIZES = Family("sizes")
+FLAGS = ["use", "near", "leg_sure", "early_sure", "foot_sure"]
 
 
 @SIZES.metric(title="Size", unit="deg", views=("anterior", "posterior"), needs=("size_deg",), source="definition")
@@ -28,12 +29,12 @@ def strides_of(sizes: dict[str, list[float]]) -> StrideSet:
         {
             "stride_id": f"{view}:left:1.{i}", "clip_id": view, "view": view, "side": "left", "near": False,
             "pass_number": 1, "start_s": float(i), "end_s": i + 1.1, "fps": 30.0, "use": True, "leg_sure": True,
-            "foot_sure": True, "why_not": "",
+            "early_sure": True, "foot_sure": True, "why_not": "",
         }
         for view, values in sizes.items() for i in range(len(values))
     ]  # fmt: skip
     table = pd.concat([empty_table(STRIDES), pd.DataFrame(rows)], ignore_index=True)
-    table[["use", "near", "leg_sure", "foot_sure"]] = table[["use", "near", "leg_sure", "foot_sure"]].astype(bool)
+    table[FLAGS] = table[FLAGS].astype(bool)
     curve = np.repeat(np.concatenate([*sizes.values()])[:, None], 101, axis=1)
     return StrideSet(table, {"size_deg": curve})
 
@@ -148,11 +149,32 @@ def test_an_early_measure_takes_the_stance_after_the_last_contact() -> None:
         )(compute)  # fmt: skip
     strides = strides_of({"anterior": [1.0, 2.0, 3.0]})
     strides.table["use"] = [True, False, False]
-    strides.table["leg_sure"] = [True, True, False]
+    strides.table["early_sure"] = [True, True, False]
     strides.table["why_not"] = ["", "after the last contact", "after the last contact"]
     values = run_metrics(family.specs, {}, strides, prosthetic_sides=(), min_strides=1, measurement_error={})
     found = {value.metric: value.stride_values for value in values if value.side == "left"}
     assert found == {"whole": (1.0,), "early": (1.0, 2.0), "early_without_leg": (1.0, 2.0, 3.0)}
+
+
+def test_a_leg_lost_in_swing_leaves_what_is_read_before() -> None:
+    """Three strides: the second lost its leg in swing, the third from contact on."""
+    family = Family("lost")
+    for name, early in (("whole", False), ("early", True)):
+
+        def compute(strides: StrideSet) -> FloatArray:
+            return strides.curves["size_deg"][:, 0]
+
+        compute.__name__ = name
+        family.metric(
+            title=name, unit="deg", views=("sagittal",), needs=("size_deg",), source="definition", min_strides=1,
+            sure_leg=True, early=early,
+        )(compute)  # fmt: skip
+    strides = strides_of({"sagittal": [1.0, 2.0, 3.0]})
+    strides.table["leg_sure"] = [True, False, False]
+    strides.table["early_sure"] = [True, True, False]
+    values = run_metrics(family.specs, {}, strides, prosthetic_sides=(), min_strides=1, measurement_error={})
+    found = {value.metric: value.stride_values for value in values if value.side == "left"}
+    assert found == {"whole": (1.0,), "early": (1.0, 2.0)}
 
 
 def test_a_foot_that_was_lost_leaves_the_knee_and_not_the_foot() -> None:

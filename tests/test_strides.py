@@ -11,7 +11,7 @@ import pytest
 
 from pipeline.config import load_settings
 from pipeline.metrics.temporal import cadence, stance_share, stance_time, step_time, stride_time
-from pipeline.model import SIDES, Pass, StrideSet
+from pipeline.model import SIDES, BoolArray, Pass, StrideSet
 from pipeline.motion import prepare
 from pipeline.passes import find_passes
 from pipeline.stages import measure_clip
@@ -27,7 +27,9 @@ EVENTS = [
 ]  # fmt: skip
 
 
-def table_of(rows: list[tuple[str, str, float]], passes: list[Pass] | None = None) -> pd.DataFrame:
+def table_of(
+    rows: list[tuple[str, str, float]], passes: list[Pass] | None = None, rebuilt: BoolArray | None = None
+) -> pd.DataFrame:
     """Strides of hand-written events in a clip of 6 s at 60 frames a second."""
     events = pd.DataFrame(
         [(side, kind, time_s, time_s * 60, 1.0, "by hand") for side, kind, time_s in rows],
@@ -35,7 +37,7 @@ def table_of(rows: list[tuple[str, str, float]], passes: list[Pass] | None = Non
     )
     motion = prepare(Walker().track(), SETTINGS.signals)
     passes = passes or [Pass(0, 360, 1, "right")]
-    return find_strides(make_clip(), motion, passes, events, settings=SETTINGS.strides)
+    return find_strides(make_clip(), motion, passes, events, settings=SETTINGS.strides, rebuilt=rebuilt)
 
 
 def test_strides_and_times_by_hand() -> None:
@@ -129,6 +131,17 @@ def test_a_limb_seen_too_little_is_excluded() -> None:
     )  # fmt: skip
     first = table.query("side == 'left' and start_s == 1.0").iloc[0]
     assert first["why_not"] == "limb seen in 34% of the frames; at least 80% expected"
+
+
+def test_a_leg_is_sure_early_by_the_first_30_pct_of_the_stride_alone() -> None:
+    """The left leg is rebuilt from 1.7 to 2.2 s: the swing of its first stride (1.0 to 2.0 s) and the first fifth of its
+    second one (2.0 to 3.1 s, early until 2.33 s)."""
+    rebuilt = np.zeros((360, 2), dtype=bool)
+    rebuilt[102:132, SIDES.index("left")] = True
+    table = table_of(EVENTS, rebuilt=rebuilt)
+    used = table[table["use"] & (table["side"] == "left")]
+    assert used["leg_sure"].tolist() == [False, False]
+    assert used["early_sure"].tolist() == [True, False]
 
 
 def test_curve_has_101_points_and_hits_both_ends() -> None:

@@ -159,6 +159,7 @@ def _stride_table(events: pd.DataFrame, view: View, near: Side | None, clip_id: 
                 "seen_share": 1.0,
                 "sure_share": 1.0,
                 "leg_sure": True,
+                "early_sure": True,
                 "foot_sure": True,
                 "use": all(np.isfinite(time_s) for time_s in inner.values()),
                 "why_not": "",

@@ -194,7 +194,7 @@ def _usable(spec: MetricSpec, strides: StrideSet, side: Side) -> tuple[StrideSet
     if not spec.leg_needed:
         used = used | table["why_not"].str.startswith(LIMB_SEEN)
     if spec.early:
-        used = used | ((table["why_not"] == LAST_STANCE) & (table["leg_sure"] | (not spec.leg_needed)))
+        used = used | ((table["why_not"] == LAST_STANCE) & (table["early_sure"] | (not spec.leg_needed)))
     chosen = in_view & (table["side"] == side) & used
     where = "with this limb"
     if spec.near_only:
@@ -204,7 +204,7 @@ def _usable(spec: MetricSpec, strides: StrideSet, side: Side) -> tuple[StrideSet
     # A camera's 60 is 59.94.
     slow = chosen & (table["fps"].round() < spec.min_fps)
     if spec.sure_leg:
-        chosen &= table["leg_sure"]
+        chosen &= table["early_sure" if spec.early else "leg_sure"]
         where += " and its leg followed without doubt"
     if spec.sure_foot:
         chosen &= table["foot_sure"]
