@@ -140,7 +140,7 @@ def test_a_leg_is_sure_early_by_the_first_30_pct_of_the_stride_alone() -> None:
     rebuilt[102:132, SIDES.index("left")] = True
     table = table_of(EVENTS, rebuilt=rebuilt)
     used = table[table["use"] & (table["side"] == "left")]
-    assert used["leg_sure"].tolist() == [False, False]
+    assert used["leg_sure"].tolist() == [False, True]
     assert used["early_sure"].tolist() == [True, False]
 
 
