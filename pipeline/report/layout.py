@@ -8,10 +8,10 @@ from typing import Any, Literal, TypeVar
 
 from pydantic import BaseModel, ConfigDict, TypeAdapter, ValidationError
 
-from pipeline.config import config_dir
+from pipeline.config import ENGLISH, config_dir
 from pipeline.errors import ConfigError, ManyProblems
 from pipeline.judgement import Standing, Verdict
-from pipeline.language import say
+from pipeline.language import say, spoken
 
 T = TypeVar("T")
 
@@ -166,7 +166,11 @@ def load_layout(folder: Path | None = None) -> Layout:
         ]
     if problems:
         raise ManyProblems("configs/report.toml", problems)
-    return Layout.model_validate(_said(layout.model_dump()))
+    said = Layout.model_validate(_said(layout.model_dump()))
+    if spoken().code == ENGLISH:
+        return said
+    points = (*said.cautions.points, say("These words were translated from English. In doubt, the English ones count."))
+    return said.model_copy(update={"cautions": said.cautions.model_copy(update={"points": points})})
 
 
 def load_sources(folder: Path | None = None) -> dict[str, Source]:
