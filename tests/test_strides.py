@@ -134,8 +134,8 @@ def test_a_limb_seen_too_little_is_excluded() -> None:
 
 
 def test_a_leg_is_sure_early_by_the_first_30_pct_of_the_stride_alone() -> None:
-    """The left leg is rebuilt from 1.7 to 2.2 s: the swing of its first stride (1.0 to 2.0 s) and the first fifth of its
-    second one (2.0 to 3.1 s, early until 2.33 s)."""
+    """Rebuilt from 1.7 to 2.2 s: the swing of the first stride (1.0 to 2.0 s), and 12 of the first 20 frames of the
+    second (2.0 to 3.1 s, early until 2.33 s)."""
     rebuilt = np.zeros((360, 2), dtype=bool)
     rebuilt[102:132, SIDES.index("left")] = True
     table = table_of(EVENTS, rebuilt=rebuilt)
