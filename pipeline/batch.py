@@ -11,10 +11,11 @@ from pathlib import Path
 from pipeline.causes import Causes
 from pipeline.checks import Person
 from pipeline.clip_stages import ClipJob, measure_clip_files
-from pipeline.config import Paper, Settings, config_dir, load_settings
+from pipeline.config import RunSettings, Settings, config_dir, load_settings
 from pipeline.isolate import Failure, Job, Outcome, Tell, refuse_recursion, run_jobs
 from pipeline.jobs import VisitJob, report_visit
 from pipeline.judgement import ClipResult, Limits, RunRecord, VisitReport
+from pipeline.kept import count_pictures, picture_notes, remove_pictures
 from pipeline.manifest import read_manifest
 from pipeline.model import Clip
 from pipeline.runs import RunFolder
@@ -62,12 +63,16 @@ class VisitResult:
 
 @dataclass(frozen=True, slots=True)
 class StudyResult:
-    """All clips in the manifest's order, all visits in the order in which they first stand there."""
+    """All clips in the manifest's order, all visits in the order in which they first stand there.
+
+    `notes` tell which pictures were deleted, and which are still there, when none are to be kept.
+    """
 
     run: RunRecord
     folder: Path
     clips: tuple[ClipResult, ...]
     visits: tuple[VisitResult, ...]
+    notes: tuple[str, ...] = ()
 
     @property
     def all_done(self) -> bool:
@@ -122,15 +127,21 @@ def run_study(
     clips = read_manifest(study)
     run = _Study(OutputTree(out), clips, settings or load_settings(), limits, causes, progress)
     state = "interrupted"
+    notes: tuple[str, ...] = ()
     try:
+        pictures = count_pictures(run.tree)
         run.go(workers, clip_work, visit_work)
+        if run.settings.run.keep_pictures == "none":
+            notes = picture_notes(pictures, count_pictures(run.tree))
+            for note in notes:
+                run.folder.log(note)
         state = "done"
     finally:
         record = run.folder.finish(
             state, run.clip_results(), ["done" if visit.page else "failed" for visit in run.visits.values()]
         )
     visits = tuple(run.visits[key] for key in run.visit_keys)
-    return StudyResult(record, run.folder.folder, tuple(run.clip_results()), visits)
+    return StudyResult(record, run.folder.folder, tuple(run.clip_results()), visits, notes)
 
 
 class _Study:
@@ -267,7 +278,7 @@ def _key(clip: Clip) -> VisitKey:
 def rebuild_reports(
     out: Path, *, limits: Limits | None = None, settings: Settings | None = None
 ) -> tuple[list[Path], dict[str, str]]:
-    """Make the pages of all visits again from their saved parts; nothing is measured or judged.
+    """Make the pages of all visits again from saved parts, without pictures where the settings keep none.
 
     Returns
     -------
@@ -289,9 +300,7 @@ def rebuild_reports(
     failures: dict[str, str] = {}
     with tempfile.TemporaryDirectory() as scratch:
         folders = {folder.relative_to(out).as_posix(): folder for folder in OutputTree(out).visit_folders()}
-        queue = deque(
-            Job(name, build_pages, (folder, limits, run.paper, run.language), 600.0) for name, folder in folders.items()
-        )
+        queue = deque(Job(name, build_pages, (folder, limits, run), 600.0) for name, folder in folders.items())
         for outcome in run_jobs(queue, scratch=Path(scratch), workers=1):
             if outcome.failure:
                 failures[outcome.name] = outcome.failure.message
@@ -300,9 +309,11 @@ def rebuild_reports(
     return pages, failures
 
 
-def build_pages(folder: Path, limits: Limits, paper: Paper, language: str, tell: Tell) -> None:
-    """The pages of one visit, in a process of its own."""
+def build_pages(folder: Path, limits: Limits, run: RunSettings, tell: Tell) -> None:
+    """The pages of one visit, in a process of its own; without its pictures when none are to be kept."""
     from pipeline.report import build_visit
 
     tell("report", 0, 0)
-    build_visit(folder, limits, paper=paper, language=language)
+    if run.keep_pictures == "none":
+        remove_pictures(folder)
+    build_visit(folder, limits, paper=run.paper, language=run.language)

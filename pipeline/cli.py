@@ -14,11 +14,11 @@ from typing import Annotated
 import typer
 
 from pipeline import __version__
-from pipeline.config import ModelChoice, config_dir, load_settings, with_model
+from pipeline.config import ModelChoice, PicturesKept, config_dir, load_settings, with_choices
 from pipeline.errors import ConfigError, PipelineError
 from pipeline.manifest import read_manifest
 from pipeline.manifest_row import COLUMNS
-from pipeline.store import openable_path, shown_path
+from pipeline.store import OutputTree, openable_path, shown_path
 
 app = typer.Typer(
     no_args_is_help=True,
@@ -33,6 +33,9 @@ StudyArgument = Annotated[Path, typer.Argument(help="Folder with manifest.csv an
 # The benchmarks read their own arguments.
 PASS_ON = {"allow_extra_args": True, "ignore_unknown_options": True, "help_option_names": []}
 LimitsOption = Annotated[Path | None, typer.Option("--limits", help="Folder with limits of your own.")]
+PicturesOption = Annotated[
+    PicturesKept | None, typer.Option(help="Pictures kept, faces hidden; none deletes those of earlier runs.")
+]
 CausesOption = Annotated[Path | None, typer.Option("--causes", help="File with causes of your own to consider.")]
 
 
@@ -72,6 +75,7 @@ def run(
     causes: CausesOption = None,
     workers: Annotated[int | None, typer.Option(min=1, max=64, help="Clips at the same time.")] = None,
     model: Annotated[ModelChoice | None, typer.Option(help="Pose model; full is a quick look.")] = None,
+    pictures: PicturesOption = None,
 ) -> None:
     """Measure all clips of a study and write a report for each visit.
 
@@ -79,14 +83,17 @@ def run(
     """
     from pipeline.batch import run_study
     from pipeline.causes_file import load_causes
-    from pipeline.console import follow_run, show_summary
+    from pipeline.console import follow_run, show_cautions, show_summary
+    from pipeline.pseudonyms import pseudonym_cautions
     from pipeline.thresholds import load_limits
 
-    chosen = with_model(load_settings(settings), model)
+    chosen = with_choices(load_settings(settings), model=model, pictures=pictures)
     loaded = load_limits(limits or config_dir() / "checks")
     to_consider = load_causes(causes, limits=loaded)
+    clips = read_manifest(study)
+    show_cautions(pseudonym_cautions(clips))
     try:
-        with follow_run(len(read_manifest(study))) as progress:
+        with follow_run(len(clips)) as progress:
             result = run_study(
                 study, out, settings=chosen, limits=loaded, causes=to_consider, workers=workers, progress=progress
             )
@@ -107,9 +114,11 @@ def check(
 
     A sample of each clip's frames is looked at. Strides are counted only by `strideledger run`.
     """
-    from pipeline.console import show_check, show_check_counts
+    from pipeline.console import show_cautions, show_check, show_check_counts
     from pipeline.precheck import check_study
+    from pipeline.pseudonyms import pseudonym_cautions
 
+    show_cautions(pseudonym_cautions(read_manifest(study)))
     checks = []
     try:
         for checked in check_study(study, settings=load_settings(settings), workers=workers):
@@ -127,13 +136,17 @@ def report(
     out: Annotated[Path, typer.Argument(help="Folder with results of `strideledger run`.")],
     settings: Annotated[Path | None, typer.Option(help="TOML file with the settings to change.")] = None,
     limits: LimitsOption = None,
+    pictures: PicturesOption = None,
 ) -> None:
     """Make the pages, PDF and text of all visits again from the saved results; nothing is measured anew."""
     from pipeline.batch import rebuild_reports
+    from pipeline.kept import count_pictures
     from pipeline.thresholds import load_limits
 
     loaded = load_limits(limits or config_dir() / "checks")
-    pages, failures = rebuild_reports(out, limits=loaded, settings=load_settings(settings))
+    chosen = with_choices(load_settings(settings), pictures=pictures)
+    n_pictures = sum(count_pictures(OutputTree(out)).values())
+    pages, failures = rebuild_reports(out, limits=loaded, settings=chosen)
     if not pages and not failures:
         raise ConfigError(
             shown_path(out),
@@ -145,6 +158,8 @@ def report(
         typer.echo(openable_path(page))
     for message in failures.values():
         typer.echo(f"failed: {message}", err=True)
+    if deleted := n_pictures - sum(count_pictures(OutputTree(out)).values()):
+        typer.echo(f"pictures deleted: {deleted}")
     raise typer.Exit(1 if failures else 0)
 
 

@@ -34,6 +34,14 @@ class ModelChoice(StrEnum):
     full = "full"
 
 
+class PicturesKept(StrEnum):
+    """What is kept of the pictures: key frames and small clips, key frames alone, or nothing that shows anybody."""
+
+    clips = "clips"
+    frames = "frames"
+    none = "none"
+
+
 class Section(BaseModel):
     """One section of the settings: frozen, every key required, nothing else allowed."""
 
@@ -108,7 +116,7 @@ class RunSettings(Section):
 
     workers: int = _number(1, 64, "processes")
     clip_time_limit_s: float = _number(1.0, 86400.0, "s")
-    keep_key_frames: bool
+    keep_pictures: Literal["clips", "frames", "none"]
     paper: Paper
     language: str
 
@@ -188,12 +196,13 @@ def load_settings(path: Path | None = None, *, defaults: Path | None = None) -> 
     return settings
 
 
-def with_model(settings: Settings, model: ModelChoice | None) -> Settings:
-    """The settings, with another pose model when one was asked for."""
-    if model is None:
-        return settings
-    landmarks = settings.landmarks.model_copy(update={"model": model.value})
-    return settings.model_copy(update={"landmarks": landmarks})
+def with_choices(
+    settings: Settings, *, model: ModelChoice | None = None, pictures: PicturesKept | None = None
+) -> Settings:
+    """The settings, with what was asked for at the command line in its place."""
+    landmarks = settings.landmarks.model_copy(update={"model": model.value} if model else {})
+    run = settings.run.model_copy(update={"keep_pictures": pictures.value} if pictures else {})
+    return settings.model_copy(update={"landmarks": landmarks, "run": run})
 
 
 def settings_text(settings: Settings) -> str:
@@ -251,31 +260,18 @@ def _has(values: dict[str, Any], location: tuple[int | str, ...]) -> bool:
 
 def _between_settings(settings: Settings) -> list[str]:
     """Second round: rules between settings that are each in range."""
+    rules = (
+        ("strides.min_stride_s", "less than", "strides.max_stride_s", "s"),
+        ("quality.min_brightness", "less than", "quality.max_brightness", "1"),
+        ("signals.max_gap_s", "less than", "strides.min_stride_s", "s"),
+        ("signals.lowest_cutoff_hz", "no more than", "signals.highest_cutoff_hz", "Hz"),
+    )
     problems = []
-    strides = settings.strides
-    if strides.min_stride_s >= strides.max_stride_s:
-        problems.append(
-            f"strides.min_stride_s: found {strides.min_stride_s}; "
-            f"expected less than strides.max_stride_s, which is {strides.max_stride_s} [s]"
-        )
+    for name, relation, other, unit in rules:
+        value, bound = (getattr(getattr(settings, key.split(".")[0]), key.split(".")[1]) for key in (name, other))
+        if value > bound or (value == bound and relation == "less than"):
+            problems.append(f"{name}: found {value}; expected {relation} {other}, which is {bound} [{unit}]")
     known = languages()
     if settings.run.language not in known:
         problems.append(f"run.language: found {settings.run.language!r}; expected one of: {', '.join(known)}")
-    quality = settings.quality
-    if quality.min_brightness >= quality.max_brightness:
-        problems.append(
-            f"quality.min_brightness: found {quality.min_brightness}; "
-            f"expected less than quality.max_brightness, which is {quality.max_brightness} [1]"
-        )
-    signals = settings.signals
-    if signals.max_gap_s >= strides.min_stride_s:
-        problems.append(
-            f"signals.max_gap_s: found {signals.max_gap_s}; "
-            f"expected less than strides.min_stride_s, which is {strides.min_stride_s} [s]"
-        )
-    if signals.lowest_cutoff_hz > signals.highest_cutoff_hz:
-        problems.append(
-            f"signals.lowest_cutoff_hz: found {signals.lowest_cutoff_hz}; "
-            f"expected no more than signals.highest_cutoff_hz, which is {signals.highest_cutoff_hz} [Hz]"
-        )
     return problems

@@ -88,6 +88,12 @@ def show_table(header: Sequence[str], rows: Sequence[Sequence[str]]) -> None:
     console.print(table)
 
 
+def show_cautions(lines: Sequence[str]) -> None:
+    """Print what a run or a check does not refuse but somebody should change."""
+    for line in lines:
+        _console(stderr=True).print(f"caution: {line}", soft_wrap=True)
+
+
 def show_summary(result: StudyResult) -> None:
     """Print how many clips are done, what each visit shows, and where its report lies."""
     console = _console()
@@ -110,6 +116,8 @@ def show_summary(result: StudyResult) -> None:
                     "Read the caution in the report before further walking.",
                     soft_wrap=True,
                 )
+    for note in result.notes:
+        console.print(note, soft_wrap=True)
     pages = [visit.page for visit in result.visits if visit.page is not None]
     console.print(f"\nreports: {len(pages)} of {len(result.visits)} visits")
     for page in pages:

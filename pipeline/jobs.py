@@ -14,6 +14,7 @@ from pipeline.clip_stages import saved_legs
 from pipeline.config import Settings, config_dir
 from pipeline.isolate import Tell
 from pipeline.judgement import ClipResult, Limits, RunRecord, VisitReport
+from pipeline.kept import remove_pictures
 from pipeline.model import Clip, QualityNote
 from pipeline.store import (
     FolderRecord,
@@ -27,7 +28,7 @@ from pipeline.store import (
 )
 
 # Raised when the report changes for the same input; an earlier one is then made again.
-VISIT_VERSION = 3
+VISIT_VERSION = 4
 
 VISIT_FILES = (
     "*.html",
@@ -76,7 +77,7 @@ def report_visit(job: VisitJob, tell: Tell) -> str:
         failed=failed,
         settings=[
             job.settings.metrics,
-            job.settings.run.keep_key_frames,
+            job.settings.run.keep_pictures,
             job.settings.run.paper,
             job.settings.run.language,
         ],
@@ -84,6 +85,8 @@ def report_visit(job: VisitJob, tell: Tell) -> str:
         causes=job.causes.sha256,
         pages=[file_sha256(config_dir() / name) for name in ("report.toml", "sources.toml")],
     )
+    if job.settings.run.keep_pictures == "none":
+        remove_pictures(job.folder)
     since = run_stage(
         job.folder, "report", wanted_fingerprint=wanted, stale=VISIT_FILES, work=lambda: _report(job, done)
     )
@@ -118,7 +121,7 @@ def _report(job: VisitJob, done: list[str]) -> Iterable[str]:
         candidates=candidates(faults, job.causes, job.changes, has_prosthesis=bool(job.person.prosthetic_sides)),
     )
     written = report.save_parts(job.folder, visit, joined)
-    if job.settings.run.keep_key_frames:
+    if job.settings.run.keep_pictures != "none":
         clips = [clip for clip in job.clips if clip.clip_id in done]
         tracks = {clip.clip_id: saved_legs(clip, job.folder / clip.clip_id, job.settings)[1].track for clip in clips}
         written += report.save_key_frames(job.folder, visit, joined, clips, tracks, limits=job.limits)

@@ -9,6 +9,7 @@ from __future__ import annotations
 import csv
 import difflib
 import io
+import re
 from pathlib import Path
 
 from pipeline.errors import ManifestError, ManyProblems
@@ -16,6 +17,11 @@ from pipeline.manifest_row import COLUMN_NAMES, COLUMNS, MANIFEST_NAME, NEEDED_N
 from pipeline.model import SIDES, Clip
 from pipeline.store import shown_path
 
+# Headings of columns that say who a person is; common words of spreadsheets, own choice.
+PERSONAL = re.compile(
+    r"^(first|last|full|given|family|sur|patient)?[ _-]?name$|birth|^dob|^mrn$|^patient|address|phone|e-?mail|insur",
+    re.IGNORECASE,
+)
 HELP = "`strideledger manifest` lists the columns and what goes into them."
 
 
@@ -112,6 +118,8 @@ def _column_problems(header: list[str]) -> list[str]:
         if name not in COLUMN_NAMES:
             close = difflib.get_close_matches(name, COLUMN_NAMES, n=1)
             hint = f"did you mean {close[0]}?" if close else f"known: {', '.join(COLUMN_NAMES)}."
+            if PERSONAL.search(name):
+                hint = "take it out: nothing here may tell who it is; the pseudonym goes into subject."
             problems.append(f'{MANIFEST_NAME} row 1: column "{name}" is unknown; {hint}')
         elif header.count(name) > 1:
             problems.append(f'{MANIFEST_NAME} row 1: column "{name}" stands {header.count(name)} times.')

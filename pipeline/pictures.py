@@ -1,39 +1,31 @@
 """Pictures that may leave the landmark step: heads made unrecognisable, the skeleton drawn in.
 
-A key frame is evidence for a finding, and it is a picture of a patient. Whoever makes one calls
-`blur_faces` first; where no head was found the whole picture is made unrecognisable rather than none.
+A key frame is evidence for a finding, and it is a picture of a patient. Whoever keeps one asks `heads.may_be_stored`
+and calls `safe_picture` first.
 """
 
 from __future__ import annotations
 
+import math
 from itertools import pairwise
 from pathlib import Path
 
 import cv2
 import numpy as np
 
-from pipeline.model import LANDMARK_NAMES, SIDES, FloatArray, Side
+from pipeline.heads import head_discs, head_sightings
+from pipeline.model import LANDMARK_NAMES, SIDES, FloatArray, LandmarkTrack, Side
 from pipeline.store import write_bytes
 from pipeline.video import UInt8Array
 
 # Head mosaic: so few cells across a head that no feature is left, whatever the picture's size. Own choice.
 CELLS_ACROSS_HEAD = 5
-# Radius of the hidden disc over the distance from mid-shoulder to mid-ear. The ear is 0.118 of body height
-# above the shoulder, the crown 0.064 above the ear (common body-segment proportions, from memory), so the
-# head alone needs 0.55; the rest is for hair, a bowed head and landmarks that are off.
-RADIUS_PER_NECK = 1.0
-# The same from the spread of the face landmarks alone, for when a shoulder is foreshortened. Own choice.
-RADIUS_PER_FACE_SPREAD = 1.6
 # Never smaller than this share of the picture's height. Own choice.
 SMALLEST_RADIUS_SHARE = 0.02
 # Half the width of the strip about each limb that stays sharp, over the person's height: 12 cm for a person
 # of 1.7 m, enough for loose clothes. Own choice.
 SHARP_STRIP = 0.07
 JPEG_QUALITY = 88
-
-FACE = tuple(index for index, name in enumerate(LANDMARK_NAMES) if index < 11)
-EARS = tuple(LANDMARK_NAMES.index(name) for name in ("left_ear", "right_ear"))
-SHOULDERS = tuple(LANDMARK_NAMES.index(name) for name in ("left_shoulder", "right_shoulder"))
 
 LIMB_CHAINS = (
     ("hip", "shoulder", "elbow", "wrist"),
@@ -45,34 +37,25 @@ LINE_COLOUR = (255, 235, 120)
 EDGE_COLOUR = (20, 20, 20)
 
 
-def head_discs(xy_px: FloatArray) -> FloatArray:
-    """Disc that covers each person's head generously.
+def safe_picture(image: UInt8Array, track: LandmarkTrack, frame: int) -> UInt8Array:
+    """A frame's picture as it may be kept: surroundings blurred, head hidden where it is and was just before and after.
 
     Parameters
     ----------
-    xy_px : (33, 2) or (n_people, 33, 2)
-        Landmarks, x right, y down. [px]
+    image : (height_px, width_px, 3) uint8
+        Upright RGB picture of the frame; unchanged.
+    track : LandmarkTrack
+        Of the picture's clip.
+    frame : int
+        Ask `heads.may_be_stored` first: this hides the head where the track says it is.
 
     Returns
     -------
-    (n_people, 3)
-        Centre x, centre y and radius; NaN rows where a person's face landmarks are missing. [px]
+    (height_px, width_px, 3) uint8
+        New picture.
     """
-    people = np.asarray(xy_px, dtype=np.float64).reshape(-1, len(LANDMARK_NAMES), 2)
-    discs = np.full((len(people), 3), np.nan)
-    for disc, person in zip(discs, people, strict=True):
-        face = person[list(FACE)]
-        face = face[np.isfinite(face).all(axis=1)]
-        if not len(face):
-            continue
-        # Halfway between the face's outermost points, so that many points about the eyes do not pull.
-        centre = (face.min(axis=0) + face.max(axis=0)) / 2
-        spread = float(np.hypot(*np.ptp(face, axis=0)))
-        ears, shoulders = person[list(EARS)].mean(axis=0), person[list(SHOULDERS)].mean(axis=0)
-        neck = float(np.hypot(*(ears - shoulders)))
-        lengths = [RADIUS_PER_FACE_SPREAD * spread, RADIUS_PER_NECK * neck]
-        disc[:] = *centre, float(np.nanmax(lengths))
-    return discs
+    # Surroundings first: a bystander whom the estimator missed must not be recognised either.
+    return blur_faces(blur_surroundings(image, track.xy_px[frame]), head_sightings(track, frame))
 
 
 def blur_faces(image: UInt8Array, xy_px: FloatArray) -> UInt8Array:
@@ -83,8 +66,8 @@ def blur_faces(image: UInt8Array, xy_px: FloatArray) -> UInt8Array:
     image : (height_px, width_px, 3) uint8
         Upright RGB picture; unchanged.
     xy_px : (33, 2) or (n_people, 33, 2)
-        Landmarks of everyone seen in it. [px] A person without face landmarks (NaN) is passed over;
-        when no head at all is known, the whole picture becomes a mosaic.
+        Landmarks of everyone seen in it, or of one person in frames about it. [px] A person without face landmarks
+        (NaN) is passed over; when no head at all is known, the whole picture becomes a mosaic.
 
     Returns
     -------
@@ -93,8 +76,9 @@ def blur_faces(image: UInt8Array, xy_px: FloatArray) -> UInt8Array:
 
     Notes
     -----
-    Each cell of the mosaic is the mean of its pixels, a fifth of a head wide: unlike a smooth blur it
-    keeps no fine detail that could be sharpened again.
+    Each cell of the mosaic is the mean of its pixels, a fifth of a head's disc wide: unlike a smooth blur it
+    keeps no fine detail that could be sharpened again. Discs that touch share one grid, since two grids that
+    overlap would keep more than either.
     """
     height_px, width_px = image.shape[:2]
     discs = head_discs(xy_px)
@@ -102,12 +86,20 @@ def blur_faces(image: UInt8Array, xy_px: FloatArray) -> UInt8Array:
     if not len(discs):
         return _mosaic(image, cell_px=max(8, height_px // 20))
     result = image.copy()
-    for centre_x, centre_y, radius in discs:
-        radius = max(radius, SMALLEST_RADIUS_SHARE * height_px)
-        cell_px = max(2, round(2 * radius / CELLS_ACROSS_HEAD))
-        mask = np.zeros((height_px, width_px), dtype=np.uint8)
-        cv2.circle(mask, (round(centre_x), round(centre_y)), round(radius), 255, cv2.FILLED)
-        result = np.where(mask[..., np.newaxis] > 0, _mosaic(result, cell_px=cell_px), result)
+    discs[:, 2] = np.maximum(discs[:, 2], SMALLEST_RADIUS_SHARE * height_px)
+    for group in _touching(discs):
+        radius = group[:, 2:]
+        low = np.clip(np.floor((group[:, :2] - radius).min(axis=0)), 0, [width_px, height_px]).astype(int)
+        high = np.clip(np.ceil((group[:, :2] + radius).max(axis=0)) + 1, low, [width_px, height_px]).astype(int)
+        box = result[low[1] : high[1], low[0] : high[0]]
+        if not box.size:
+            continue
+        mask = np.zeros(box.shape[:2], dtype=np.uint8)
+        for disc in group:
+            cv2.circle(mask, _pixel(disc[:2] - low), round(float(disc[2])), 255, cv2.FILLED)
+        # Rounded up, so that a disc spans no more cells; 3 is what rounding adds to its diameter.
+        cell_px = math.ceil((2 * float(radius.max()) + 3) / CELLS_ACROSS_HEAD)
+        np.copyto(box, _cells(box, cell_px), where=mask[..., np.newaxis] > 0)
     return result
 
 
@@ -129,24 +121,38 @@ def blur_surroundings(image: UInt8Array, xy_px: FloatArray) -> UInt8Array:
     Notes
     -----
     The detector finds two people at most and misses others, so hiding the heads that it found protects
-    only them. The blur keeps five values across a head as large as the person's.
+    only them. The blur keeps five values across the head of somebody as tall as the picture, and fewer across others.
     """
-    mask = np.zeros(image.shape[:2], dtype=np.uint8)
     finite = np.asarray(np.isfinite(xy_px).all(axis=1))
     height_px = float(np.ptp(xy_px[finite, 1])) if finite.any() else image.shape[0] / 2
-    points = {name: _pixel(xy_px[i]) for i, name in enumerate(LANDMARK_NAMES) if finite[i]}
+    # A head is about 0.13 of the height. Of somebody nearer to the camera than the walker it is larger than his.
+    cell_px = max(3.0, 0.13 * max(height_px, image.shape[0]) / CELLS_ACROSS_HEAD)
+    result = _mosaic(image, cell_px=cell_px, interpolation=cv2.INTER_LINEAR)
+    points = {name: xy_px[i] for i, name in enumerate(LANDMARK_NAMES) if finite[i]}
+    lines = [line for side in SIDES for line in _limb_lines(side)] + list(TRUNK)
+    lines = [(start, end) for start, end in lines if start in points and end in points]
+    if not lines:
+        return result
     strip_px = max(1, round(2 * SHARP_STRIP * height_px))
-    for start, end in [line for side in SIDES for line in _limb_lines(side)] + list(TRUNK):
-        if start in points and end in points:
-            cv2.line(mask, points[start], points[end], 255, strip_px)
+    # Only the box about the limbs holds anything sharp.
+    ends = np.array([points[name] for line in lines for name in line])
+    size = np.array([image.shape[1], image.shape[0]])
+    low = np.clip(np.floor(ends.min(axis=0)) - strip_px, 0, size).astype(int)
+    high = np.clip(np.ceil(ends.max(axis=0)) + strip_px, low, size).astype(int)
+    rows, columns = slice(low[1], high[1]), slice(low[0], high[0])
+    mask = np.zeros((high[1] - low[1], high[0] - low[0]), dtype=np.float32)
+    if not mask.size:
+        return result
+    for start, end in lines:
+        cv2.line(mask, _pixel(points[start] - low), _pixel(points[end] - low), 1.0, strip_px)
     corners = ("left_shoulder", "right_shoulder", "right_hip", "left_hip")
     if all(name in points for name in corners):
-        cv2.fillConvexPoly(mask, cv2.convexHull(np.array([points[name] for name in corners])), 255)
-    # A head is about 0.13 of the height.
-    cell_px = max(3.0, 0.13 * height_px / CELLS_ACROSS_HEAD)
-    soft = _mosaic(image, cell_px=cell_px, interpolation=cv2.INTER_LINEAR)
-    edge = cv2.GaussianBlur(mask, (0, 0), sigmaX=0.15 * strip_px)[..., np.newaxis] / 255.0
-    return np.asarray(np.rint(edge * image + (1.0 - edge) * soft), dtype=np.uint8)
+        hull = cv2.convexHull(np.array([_pixel(points[name] - low) for name in corners]))
+        cv2.fillConvexPoly(mask, hull, 1.0)
+    edge = cv2.GaussianBlur(mask, (0, 0), sigmaX=0.15 * strip_px)
+    sharp, soft = np.ascontiguousarray(image[rows, columns]), np.ascontiguousarray(result[rows, columns])
+    result[rows, columns] = cv2.blendLinear(sharp, soft, edge, 1.0 - edge)
+    return result
 
 
 def draw_skeleton(
@@ -201,37 +207,10 @@ def draw_skeleton(
     return result
 
 
-def crop_to_person(image: UInt8Array, xy_px: FloatArray, *, margin_share: float = 0.12) -> UInt8Array:
-    """The part of the picture about a person.
-
-    Parameters
-    ----------
-    image : (height_px, width_px, 3) uint8
-        Upright picture.
-    xy_px : (33, 2)
-        The person's landmarks. [px] All NaN gives the whole picture.
-    margin_share : float
-        Border on each side over the person's height. [1]
-
-    Returns
-    -------
-    (height, width, 3) uint8
-        New picture, contiguous, never empty.
-    """
-    points = xy_px[np.isfinite(xy_px).all(axis=1)]
-    height_px, width_px = image.shape[:2]
-    if not len(points):
-        return image.copy()
-    margin_px = margin_share * float(np.ptp(points[:, 1]))
-    low = np.floor(points.min(axis=0) - margin_px).astype(int)
-    high = np.ceil(points.max(axis=0) + margin_px).astype(int)
-    left, top = np.clip(low, 0, [width_px - 1, height_px - 1])
-    right, bottom = np.clip(high, [left + 1, top + 1], [width_px, height_px])
-    return np.ascontiguousarray(image[top:bottom, left:right])
-
-
 def save_picture(path: Path, image: UInt8Array) -> None:
-    """Write an RGB picture as PNG or JPEG, by the path's ending; the file is complete or not there.
+    """Write an RGB picture as PNG or JPEG, by the path's ending; the file is complete or not there, and private.
+
+    The file holds pixels only: no date, place, device or comment.
 
     Parameters
     ----------
@@ -251,7 +230,7 @@ def save_picture(path: Path, image: UInt8Array) -> None:
     if path.suffix not in endings:
         raise ValueError(f"{path.name}: the ending is {path.suffix!r}; expected .png or .jpg")
     _, content = cv2.imencode(path.suffix, cv2.cvtColor(image, cv2.COLOR_RGB2BGR), endings[path.suffix])
-    write_bytes(path, content.tobytes())
+    write_bytes(path, content.tobytes(), private=True)
 
 
 def smaller_picture(content: bytes, largest_width_px: int) -> bytes | None:
@@ -270,6 +249,30 @@ def _mosaic(image: UInt8Array, *, cell_px: float, interpolation: int = cv2.INTER
     cells = (max(1, round(width_px / cell_px)), max(1, round(height_px / cell_px)))
     small = cv2.resize(image, cells, interpolation=cv2.INTER_AREA)
     return np.asarray(cv2.resize(small, (width_px, height_px), interpolation=interpolation), np.uint8)
+
+
+def _touching(discs: FloatArray) -> list[FloatArray]:
+    """Discs (n, 3) in groups that hang together."""
+    groups: list[FloatArray] = []
+    for disc in discs:
+        apart = [np.hypot(*(group[:, :2] - disc[:2]).T) > group[:, 2] + disc[2] for group in groups]
+        joined = [group for group, away in zip(groups, apart, strict=True) if not away.all()]
+        groups = [group for group, away in zip(groups, apart, strict=True) if away.all()]
+        groups.append(np.concatenate([*joined, disc[np.newaxis]]))
+    return groups
+
+
+def _cells(image: UInt8Array, cell_px: int) -> UInt8Array:
+    """The picture in square cells, each the mean of its pixels to the last one; those at its end may be smaller."""
+    sums = image.astype(np.uint32)
+    counts = np.ones((1, 1), dtype=np.uint32)
+    for axis, length in enumerate(image.shape[:2]):
+        starts = np.arange(0, length, cell_px)
+        sums = np.add.reduceat(sums, starts, axis=axis)
+        counts = counts * np.expand_dims(np.diff([*starts, length]), 1 - axis)
+    cells = ((sums + counts[..., None] // 2) // counts[..., None]).astype(np.uint8)
+    rows, columns = (np.arange(length) // cell_px for length in image.shape[:2])
+    return np.asarray(cells[rows[:, None], columns])
 
 
 def _limb_lines(side: Side) -> list[tuple[str, str]]:

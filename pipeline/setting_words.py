@@ -11,6 +11,9 @@ from pydantic import BaseModel
 from pydantic.fields import FieldInfo
 from pydantic_core import ErrorDetails
 
+# Settings of earlier versions, and what stands in their place.
+REPLACED = {"run.keep_key_frames": 'is now keep_pictures = "clips", "frames" or "none"'}
+
 
 def setting_problem(details: ErrorDetails, file_name: str, settings: type[BaseModel]) -> str:
     """Return one problem in one line: file, key, what was found, what was expected.
@@ -29,6 +32,8 @@ def setting_problem(details: ErrorDetails, file_name: str, settings: type[BaseMo
     section = settings.model_fields.get(location[0])
     model = section.annotation if section is not None else None
     known = getattr(model, "model_fields", {})
+    if ".".join(location) in REPLACED:
+        return f"{where}: {REPLACED['.'.join(location)]}"
     if details["type"] == "extra_forbidden":
         names = list(known) if len(location) > 1 else list(settings.model_fields)
         close = difflib.get_close_matches(location[-1], names, n=1)
@@ -51,8 +56,6 @@ def _expected(location: list[str], known: dict[str, Any]) -> str:
     if len(location) == 1:
         return f"a section, written as [{location[0]}]"
     field = known[location[1]]
-    if field.annotation is bool:
-        return "true or false"
     if field.annotation is str:
         return "text"
     if not field.metadata:

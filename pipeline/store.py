@@ -10,6 +10,7 @@ import hashlib
 import io
 import json
 import os
+import stat
 import tempfile
 import time
 from collections.abc import Callable, Iterable, Mapping
@@ -49,30 +50,46 @@ def openable_path(path: Path) -> str:
 
 
 def without_home(text: str) -> str:
-    """The text without the name of the home folder, which is often a person's."""
-    home = str(Path.home())
-    return text.replace(home, "~") if len(home) > 1 else text
+    """The text without the names of the working folder and the home folder, which is often a person's."""
+    for folder, sign in ((str(Path.cwd()), "."), (str(Path.home()), "~")):
+        text = text.replace(folder, sign) if len(folder) > 1 else text
+    return text
 
 
-def write_bytes(path: Path, data: bytes) -> None:
-    """Write a file whole or not at all; folders are made as needed."""
+def write_bytes(path: Path, data: bytes, *, private: bool = False) -> None:
+    """Write a file whole or not at all; folders are made as needed.
+
+    A `private` file is for its owner alone, since it may show a person. Where the folder carries the set-group-ID
+    bit, by which colleagues share one, its group reads it too. Elsewhere than on POSIX the folder's own rights count.
+    """
     path.parent.mkdir(parents=True, exist_ok=True)
     handle, temporary = tempfile.mkstemp(dir=path.parent, prefix=f".{path.name}.", suffix=".part")
     part = Path(temporary)
     try:
         with os.fdopen(handle, "wb") as file:
             file.write(data)
-        # mkstemp makes files that only their owner can read, but results are shared within a clinic.
-        part.chmod(0o644)
+        # mkstemp makes files that only their owner can read, but tables are shared within a clinic.
+        part.chmod((0o640 if _is_shared(path.parent) else 0o600) if private else 0o644)
         part.replace(path)
     except BaseException:
         part.unlink(missing_ok=True)
         raise
 
 
-def write_text(path: Path, text: str) -> None:
+def make_private_folder(path: Path) -> None:
+    """Make a folder, with its parents, for files that may show a person; the rights are those of private files."""
+    path.mkdir(parents=True, exist_ok=True)
+    path.chmod(0o2750 if _is_shared(path.parent) else 0o700)
+
+
+def _is_shared(folder: Path) -> bool:
+    """Whether a folder hands its group on to what is made in it."""
+    return bool(folder.stat().st_mode & stat.S_ISGID)
+
+
+def write_text(path: Path, text: str, *, private: bool = False) -> None:
     """Write UTF-8 text whole or not at all, with the same line ends on every system."""
-    write_bytes(path, text.encode("utf-8"))
+    write_bytes(path, text.encode("utf-8"), private=private)
 
 
 def write_json(path: Path, value: object) -> None:
@@ -242,7 +259,8 @@ def run_stage(
     wanted_fingerprint : str
         Of everything that the result depends on.
     stale : tuple of str
-        Patterns of the files that an earlier run of the stage may have left; removed before the work.
+        Patterns of the files that an earlier run of the stage may have left; removed before the work, as is whatever
+        the record says that it wrote.
     work : callable
         Does the work and returns the names of the files that it wrote, relative to the folder.
 
@@ -257,9 +275,9 @@ def run_stage(
         return earlier.finished
     others = {name: entry for name, entry in record.stages.items() if name != stage}
     write_record(folder, FolderRecord("started", stages=others))
-    for pattern in stale:
-        for path in folder.glob(pattern):
-            path.unlink()
+    old = {path for pattern in stale for path in folder.glob(pattern)}
+    for path in old | {folder / name for name in (earlier.outputs if earlier else ())}:
+        path.unlink(missing_ok=True)
     started_s = time.monotonic()
     outputs = hash_outputs(folder, sorted(work()))
     entry = StageRecord(wanted_fingerprint, now_text(), round(time.monotonic() - started_s, 3), outputs)

@@ -76,6 +76,19 @@ def write_sound(path: Path) -> Path:
     return path
 
 
+def tagged_copy(source: Path, target: Path, tags: dict[str, str]) -> Path:
+    """Copy a clip's pictures as they are, with tags in the container and on the stream."""
+    with av.open(str(source)) as old, av.open(str(target), "w", options={"movflags": "use_metadata_tags"}) as new:
+        stream = new.add_stream_from_template(old.streams.video[0])
+        new.metadata.update(tags)
+        stream.metadata.update({"handler_name": tags["handler_name"]} if "handler_name" in tags else {})
+        for packet in old.demux(old.streams.video[0]):
+            if packet.dts is not None:
+                packet.stream = stream
+                new.mux(packet)
+    return target
+
+
 def set_display_matrix(path: Path, rotation_deg: int) -> Path:
     """Patch the track header of an MP4 so that players turn it clockwise."""
     content = bytearray(path.read_bytes())

@@ -14,11 +14,14 @@ import pytest
 
 import pipeline
 from pipeline.config import (
+    ModelChoice,
+    PicturesKept,
     Settings,
     config_dir,
     load_settings,
     settings_sha256,
     settings_text,
+    with_choices,
 )
 from pipeline.errors import ConfigError, ManyProblems
 from pipeline.setting_words import allowed_range
@@ -51,9 +54,7 @@ def test_shipped_file_has_every_setting_of_the_model_and_no_other() -> None:
 @pytest.mark.parametrize(("section", "key"), KEYS)
 def test_comment_of_each_setting_ends_with_the_unit_and_range_of_the_model(section: str, key: str) -> None:
     field = SECTIONS[section].model_fields[key]
-    if field.annotation is bool:
-        end = "true or false"
-    elif field.annotation is str:
+    if field.annotation is str:
         end = "or en. text"
     elif get_origin(field.annotation) is Literal:
         end = "One of: " + ", ".join(get_args(field.annotation))
@@ -94,7 +95,8 @@ min_visibility = true
 model = "lite"
 num_poses = 1.5
 [run]
-keep_key_frames = 1
+keep_key_frames = true
+keep_pictures = "some"
 paper = "A5"
 [smoothing]
 window = 3
@@ -102,14 +104,15 @@ window = 3
     with pytest.raises(ManyProblems) as caught:
         load_settings(own_file(tmp_path, text))
     assert str(caught.value).splitlines() == [
-        "settings: 8 problems found.",
+        "settings: 9 problems found.",
         '  mine.toml: landmarks.model: found "lite"; expected one of: heavy, full',
         "  mine.toml: landmarks.num_poses: found 1.5; expected a whole number from 1 to 4 [people]",
         "  mine.toml: signals.event_cutoff_hz: found 60.0; expected a number from 1 to 30 [Hz]",
         "  mine.toml: signals.min_visibility: found true; expected a number from 0 to 1 [1]",
         "  mine.toml: signals.cutof_hz: unknown; did you mean cutoff_hz?",
-        "  mine.toml: run.keep_key_frames: found 1; expected true or false",
+        '  mine.toml: run.keep_pictures: found "some"; expected one of: clips, frames, none',
         '  mine.toml: run.paper: found "A5"; expected one of: A4, Letter',
+        '  mine.toml: run.keep_key_frames: is now keep_pictures = "clips", "frames" or "none"',
         "  mine.toml: smoothing: unknown; known: landmarks, signals, strides, quality, metrics, run",
     ]
 
@@ -170,6 +173,16 @@ def test_file_with_a_byte_order_mark_is_read(tmp_path: Path) -> None:
     path = tmp_path / "mine.toml"
     path.write_bytes("\ufeff[metrics]\nmin_strides = 5\n".encode())
     assert load_settings(path).metrics.min_strides == 5
+
+
+def test_a_choice_at_the_command_line_takes_the_place_of_one_setting() -> None:
+    settings = load_settings()
+    assert settings.run.keep_pictures == "clips"
+    chosen = with_choices(settings, pictures=PicturesKept.none)
+    assert chosen.run == settings.run.model_copy(update={"keep_pictures": "none"})
+    assert chosen.landmarks == settings.landmarks
+    assert with_choices(settings, model=ModelChoice.full).landmarks.model == "full"
+    assert with_choices(settings) == settings
 
 
 def test_recorded_settings_read_back_as_the_same(tmp_path: Path) -> None:

@@ -15,10 +15,10 @@ from mediapipe.tasks.python import BaseOptions, vision
 from numpy.typing import NDArray
 
 from pipeline.errors import ModelError, StageError, VideoError
+from pipeline.heads import head_discs
 from pipeline.landmarks import detect_landmarks
 from pipeline.model import LANDMARK_NAMES, LandmarkTrack
 from pipeline.models import ModelFile, verify_model
-from pipeline.pictures import head_discs
 from pipeline.track_file import load_track, save_track
 from pipeline.video import Frame, read_frames
 from tests.clip_files import example_clip, true_points_px, write_clip

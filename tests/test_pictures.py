@@ -9,14 +9,13 @@ import pytest
 from numpy.typing import NDArray
 from PIL import Image
 
+from pipeline.heads import head_discs
 from pipeline.model import LANDMARK_NAMES
 from pipeline.pictures import (
     LINE_COLOUR,
     blur_faces,
     blur_surroundings,
-    crop_to_person,
     draw_skeleton,
-    head_discs,
     save_picture,
     smaller_picture,
 )
@@ -126,16 +125,6 @@ def test_points_below_the_limit_are_not_drawn() -> None:
     grey = np.full((HEIGHT_PX, WIDTH_PX, 3), 128, np.uint8)
     np.testing.assert_array_equal(draw_skeleton(grey, facing_person(), np.zeros(33)), grey)
     np.testing.assert_array_equal(draw_skeleton(grey, np.full((33, 2), np.nan), np.ones(33)), grey)
-
-
-def test_a_crop_holds_the_person_and_stays_inside_the_picture() -> None:
-    picture, xy_px = noise(), facing_person(30)
-    crop = crop_to_person(picture, xy_px)
-    # Feet at 650, a border of 12 % of the 0.94 heights between lowest and highest landmark: 56 px.
-    assert crop.shape[0] == pytest.approx(0.94 * 500 + 2 * 56, abs=12)
-    assert crop.shape[1] < WIDTH_PX / 2
-    np.testing.assert_array_equal(crop_to_person(picture, np.full((33, 2), np.nan)), picture)
-    assert crop_to_person(picture, xy_px + 5000).size > 0
 
 
 @pytest.mark.parametrize("ending", [".png", ".jpg"])

@@ -11,8 +11,8 @@ ROOT = Path(__file__).resolve().parent.parent
 PACKAGE = ROOT / "pipeline"
 LEVELS = [
     {"errors", "model", "judgement", "tables"},
-    {"config", "setting_words", "manifest", "manifest_row", "store", "language"},
-    {"models", "containers", "video", "pictures", "subject", "crops", "landmarks", "track_file"}
+    {"config", "setting_words", "kept", "manifest", "manifest_row", "pseudonyms", "store", "language"},
+    {"models", "containers", "video", "heads", "pictures", "subject", "crops", "landmarks", "track_file"}
     | {"signals", "smoothing"},
     {"geometry", "identity", "motion", "pixels", "recording", "walkway", "camera", "walkline", "quality"}
     | {"quantities", "quantities_sagittal", "quantities_frontal", "parallax"}

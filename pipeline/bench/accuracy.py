@@ -19,7 +19,7 @@ from pipeline.bench.lag import lag_table
 from pipeline.bench.own_error import save_values
 from pipeline.bench.tables import event_table, knee_table, markdown, value_table
 from pipeline.bench.truth import ClipTruth, load_truth
-from pipeline.config import ModelChoice, Settings, load_settings, with_model
+from pipeline.config import ModelChoice, Settings, load_settings, with_choices
 from pipeline.manifest import read_manifest
 from pipeline.model import Clip
 from pipeline.motion import prepare
@@ -100,7 +100,7 @@ def _measure(
     else:
         study = ensure_set(out / "clips", seed, count, part.value, workers=2, say=typer.echo)
         out, what = out / f"seed-{seed}-{part.value}", f"the {part.value} half of {count} varied clips, seed {seed}"
-    settings = with_model(load_settings(), model)
+    settings = with_choices(load_settings(), model=model)
     result = run_study(study, out, settings=settings)
     done = {one.clip_id for one in result.clips if one.state == "done"}
     clips = [clip for clip in read_manifest(study) if clip.clip_id in done]

@@ -23,7 +23,7 @@ from pipeline.bench.detection_tables import (
 )
 from pipeline.bench.own_error import save_values
 from pipeline.bench.tables import markdown, value_table
-from pipeline.config import ModelChoice, load_settings, with_model
+from pipeline.config import ModelChoice, load_settings, with_choices
 from pipeline.isolate import Tell
 from pipeline.jobs import VisitJob
 from pipeline.judgement import VisitReport
@@ -68,7 +68,7 @@ def faults(
         out / "clips", seed, part.value, per_size=per_size, without=without, several=several, only=chosen, workers=2,
         say=typer.echo,
     )  # fmt: skip
-    settings, loaded = with_model(load_settings(), model), load_limits(limits)
+    settings, loaded = with_choices(load_settings(), model=model), load_limits(limits)
     folder = out / f"faults-{seed}-{part.value}"
     result = run_study(study, folder, settings=settings, limits=loaded, visit_work=without_pages)
     clips = read_manifest(study)

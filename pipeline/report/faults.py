@@ -10,6 +10,7 @@ import numpy as np
 
 from pipeline.figures import LimitStrip
 from pipeline.judgement import Fault, FaultDefinition, Finding, VisitReport
+from pipeline.kept import FRAMES_FOLDER
 from pipeline.language import say, say_saved
 from pipeline.model import MetricValue, Side, StrideSet
 from pipeline.report.drawings import (
@@ -23,7 +24,7 @@ from pipeline.report.drawings import (
     values_of,
 )
 from pipeline.report.layout import Layout, Source
-from pipeline.report.parts import FRAMES_FOLDER, FrameIndex
+from pipeline.report.parts import FrameIndex
 from pipeline.report.words import (
     anatomical_side,
     interval_words,

@@ -13,13 +13,15 @@ from pathlib import Path
 import numpy as np
 
 from pipeline.errors import VideoError
+from pipeline.heads import may_be_stored
 from pipeline.judgement import Fault, FaultDefinition, Limits, VisitReport
+from pipeline.kept import FRAMES_FOLDER, FRAMES_NAME
 from pipeline.model import Clip, LandmarkTrack, Side, StrideSet, other_side
-from pipeline.pictures import blur_faces, blur_surroundings, draw_skeleton, head_discs, save_picture
+from pipeline.pictures import draw_skeleton, safe_picture, save_picture
 from pipeline.report.faults import side_of_interest
-from pipeline.report.parts import FRAMES_FOLDER, FRAMES_NAME, FrameIndex, KeyFrame
+from pipeline.report.parts import FrameIndex, KeyFrame
 from pipeline.report.words import leading_finding, limb_words
-from pipeline.store import write_json
+from pipeline.store import make_private_folder, write_json
 from pipeline.video import UInt8Array, read_pictures
 
 # Own choices: enough pictures to see a movement, small enough for a page that goes by mail.
@@ -83,7 +85,7 @@ def save_key_frames(
     when too many of its frames may not be stored. A clip that cannot be decoded any more leaves its reason.
     """
     folder = visit_folder / FRAMES_FOLDER
-    folder.mkdir(parents=True, exist_ok=True)
+    make_private_folder(folder)
     definitions = {definition.name: definition for definition in limits.faults}
     by_id = {clip.clip_id: clip for clip in clips}
     frames: list[KeyFrame] = []
@@ -95,7 +97,7 @@ def save_key_frames(
         if chosen.left_out:
             left_out[fault.name] = (
                 f"{chosen.left_out} of {chosen.left_out + len(chosen.moments)} pictures, because the head "
-                "was not found in them, or somebody else is in view whose face would show."
+                "was not found for sure in them, or somebody else is in view whose face would show."
             )
         clip = by_id.get(chosen.clip_id)
         if clip is None:
@@ -144,12 +146,6 @@ def choose_moments(
         if best.left_out == 0:
             break
     return best
-
-
-def may_be_stored(track: LandmarkTrack, frame: int) -> bool:
-    """Tell whether the only face in a frame is one whose place is known."""
-    is_alone = int(track.n_people[frame]) == 1
-    return is_alone and bool(np.isfinite(head_discs(track.xy_px[frame])).all())
 
 
 def _values(metric: str, report: VisitReport) -> dict[str, float]:
@@ -204,8 +200,7 @@ def _store(
         if moment.frame not in pictures:
             continue
         points = track.xy_px[moment.frame]
-        # Surroundings first: a bystander whom the estimator missed must not be recognised either.
-        image = blur_faces(blur_surroundings(pictures[moment.frame], points), points)
+        image = safe_picture(pictures[moment.frame], track, moment.frame)
         visibility = track.visibility[moment.frame]
         image = draw_skeleton(image, points, visibility, letters=letters, dashed_side=dashed)
         image = shrink(crop_about(image, points, height_px), LARGEST_WIDTH_PX)

@@ -123,7 +123,7 @@ def write_visit(
     _save_figures(visit_folder, faults, quantities)
     written = _write_pages(visit_folder, report, layout, faults, context)
     pdf = visit_pdf(context, layout.visit_sections, title=_visit_title(report), paper=paper)
-    write_bytes(visit_folder / VISIT_PDF, pdf)
+    write_bytes(visit_folder / VISIT_PDF, pdf, private=True)
     write_text(visit_folder / VISIT_TEXT, visit_text(context))
     return [*written, visit_folder / VISIT_PDF, visit_folder / VISIT_TEXT]
 
@@ -156,7 +156,7 @@ def _write_pages(
             context, sections=layout.fault_sections, fault=fault, page_title=f"{fault.title}: {visit}"
         )
     for name, text in pages.items():
-        write_text(folder / name, text)
+        write_text(folder / name, text, private=True)
     return [folder / name for name in pages]
 
 

@@ -13,13 +13,12 @@ import pandas as pd
 from pipeline import strides as strides_module
 from pipeline.errors import StageError
 from pipeline.judgement import VisitReport
+from pipeline.kept import FRAMES_FOLDER, FRAMES_NAME
 from pipeline.model import StrideSet
 from pipeline.store import read_json, write_arrays, write_json, write_table, write_text
 from pipeline.tables import STRIDES, Column, check_table
 
 REPORT_NAME = "visit.json"
-FRAMES_FOLDER = "frames"
-FRAMES_NAME = "frames.json"
 # A spreadsheet runs text that starts like this as a formula; a leading apostrophe makes it text again.
 FORMULA_STARTS = ("=", "+", "-", "@", "\t", "\r", "\n")
 GUARD = "'"

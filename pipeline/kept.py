@@ -1,0 +1,59 @@
+"""The pictures that a visit's report has left in its folder, and how they are taken away again."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from pathlib import Path, PurePosixPath
+
+from pipeline.store import OutputTree, read_record
+
+FRAMES_FOLDER = "frames"
+FRAMES_NAME = "frames.json"
+# What can show a person. Figures are drawings (.svg).
+SHOWING = frozenset({".jpg", ".jpeg", ".png", ".gif", ".webp", ".webm", ".mp4"})
+
+
+def kept_pictures(visit_folder: Path) -> list[Path]:
+    """Return the pictures and clips that reports of a visit have left, by name.
+
+    Those in the folder of key frames, and those that the record says were written; a clip that somebody keeps beside
+    the results is none of them.
+    """
+    recorded = read_record(visit_folder).stages.get("report")
+    names = {name for name in (recorded.outputs if recorded else ()) if PurePosixPath(name).suffix in SHOWING}
+    paths = {visit_folder / name for name in names} | set((visit_folder / FRAMES_FOLDER).glob("*"))
+    return sorted(path for path in paths if path.suffix in SHOWING and path.is_file())
+
+
+def remove_pictures(visit_folder: Path) -> int:
+    """Delete the pictures and clips of a visit's reports, and their index; return how many pictures there were.
+
+    Pages that hold them are not touched: make them again.
+    """
+    pictures = kept_pictures(visit_folder)
+    for path in pictures:
+        path.unlink()
+    (visit_folder / FRAMES_FOLDER / FRAMES_NAME).unlink(missing_ok=True)
+    for folder in {path.parent for path in pictures} | {visit_folder / FRAMES_FOLDER}:
+        if folder != visit_folder and folder.is_dir() and not any(folder.iterdir()):
+            folder.rmdir()
+    return len(pictures)
+
+
+def count_pictures(tree: OutputTree) -> dict[Path, int]:
+    """Return how many pictures each visit's folder has, without a report too."""
+    folders = sorted(path for path in tree.root.glob("sub-*/ses-*") if path.is_dir())
+    return {folder: len(kept_pictures(folder)) for folder in folders}
+
+
+def picture_notes(before: Mapping[Path, int], after: Mapping[Path, int]) -> tuple[str, ...]:
+    """Return what to say when no pictures are to be kept: how many were deleted, and where some are still there."""
+    deleted = sum(count - after.get(folder, 0) for folder, count in before.items())
+    notes = [f"pictures of earlier runs deleted: {deleted}"] if deleted else []
+    notes += [
+        f"{folder.parent.name}/{folder.name}: pictures of an earlier run that are still there: {count}. "
+        "Delete them with `strideledger report RESULTS --pictures none`."
+        for folder, count in after.items()
+        if count
+    ]
+    return tuple(notes)
