@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import tempfile
 from collections import deque
 from collections.abc import Callable
 from dataclasses import dataclass
@@ -11,13 +10,14 @@ from pathlib import Path
 from pipeline.causes import Causes
 from pipeline.checks import Person
 from pipeline.clip_stages import ClipJob, measure_clip_files
-from pipeline.config import RunSettings, Settings, config_dir, load_settings
+from pipeline.config import Settings, config_dir, load_settings
 from pipeline.isolate import Failure, Job, Outcome, Tell, refuse_recursion, run_jobs
 from pipeline.jobs import VisitJob, report_visit
 from pipeline.judgement import ClipResult, Limits, RunRecord, VisitReport
-from pipeline.kept import count_pictures, picture_notes, remove_pictures
+from pipeline.kept import count_pictures, picture_notes
 from pipeline.manifest import read_manifest
 from pipeline.model import Clip
+from pipeline.rebuild import make_study_page
 from pipeline.runs import RunFolder
 from pipeline.store import (
     FolderRecord,
@@ -66,6 +66,7 @@ class StudyResult:
     """All clips in the manifest's order, all visits in the order in which they first stand there.
 
     `notes` tell which pictures were deleted, and which are still there, when none are to be kept.
+    `page` is that of the whole study; without it `page_message` says why.
     """
 
     run: RunRecord
@@ -73,11 +74,14 @@ class StudyResult:
     clips: tuple[ClipResult, ...]
     visits: tuple[VisitResult, ...]
     notes: tuple[str, ...] = ()
+    page: Path | None = None
+    page_message: str = ""
 
     @property
     def all_done(self) -> bool:
-        """Whether every clip was measured and every visit has its pages."""
-        return all(clip.state == "done" for clip in self.clips) and all(visit.page for visit in self.visits)
+        """Whether every clip was measured, and every visit and the study have their pages."""
+        has_pages = all(visit.page for visit in self.visits) and not self.page_message
+        return has_pages and all(clip.state == "done" for clip in self.clips)
 
 
 def run_study(
@@ -140,8 +144,10 @@ def run_study(
         record = run.folder.finish(
             state, run.clip_results(), ["done" if visit.page else "failed" for visit in run.visits.values()]
         )
+        # Also of a run that was stopped: what it did not come to stands on the page.
+        page, page_message = make_study_page(out, limits, language=run.settings.run.language, log=run.folder.log)
     visits = tuple(run.visits[key] for key in run.visit_keys)
-    return StudyResult(record, run.folder.folder, tuple(run.clip_results()), visits, notes)
+    return StudyResult(record, run.folder.folder, tuple(run.clip_results()), visits, notes, page, page_message)
 
 
 class _Study:
@@ -273,47 +279,3 @@ class _Study:
 def _key(clip: Clip) -> VisitKey:
     """Which visit a clip belongs to."""
     return (clip.subject, clip.visit)
-
-
-def rebuild_reports(
-    out: Path, *, limits: Limits | None = None, settings: Settings | None = None
-) -> tuple[list[Path], dict[str, str]]:
-    """Make the pages of all visits again from saved parts, without pictures where the settings keep none.
-
-    Returns
-    -------
-    pages : list of Path
-        Each visit's main page.
-    failures : dict of visit folder, inside the results folder, to message
-
-    Raises
-    ------
-    PipelineError
-        The limits or the settings are wrong.
-    """
-    if limits is None:
-        from pipeline.thresholds import load_limits
-
-        limits = load_limits(config_dir() / "checks")
-    run = (settings or load_settings()).run
-    pages: list[Path] = []
-    failures: dict[str, str] = {}
-    with tempfile.TemporaryDirectory() as scratch:
-        folders = {folder.relative_to(out).as_posix(): folder for folder in OutputTree(out).visit_folders()}
-        queue = deque(Job(name, build_pages, (folder, limits, run), 600.0) for name, folder in folders.items())
-        for outcome in run_jobs(queue, scratch=Path(scratch), workers=1):
-            if outcome.failure:
-                failures[outcome.name] = outcome.failure.message
-            else:
-                pages.append(folders[outcome.name] / "visit.html")
-    return pages, failures
-
-
-def build_pages(folder: Path, limits: Limits, run: RunSettings, tell: Tell) -> None:
-    """The pages of one visit, in a process of its own; without its pictures when none are to be kept."""
-    from pipeline.report import build_visit
-
-    tell("report", 0, 0)
-    if run.keep_pictures == "none":
-        remove_pictures(folder)
-    build_visit(folder, limits, paper=run.paper, language=run.language)

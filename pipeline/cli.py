@@ -138,9 +138,11 @@ def report(
     limits: LimitsOption = None,
     pictures: PicturesOption = None,
 ) -> None:
-    """Make the pages, PDF and text of all visits again from the saved results; nothing is measured anew."""
-    from pipeline.batch import rebuild_reports
+    """Make all pages, PDF and text again from the saved results, of the visits and of the study; nothing is
+    measured anew.
+    """
     from pipeline.kept import count_pictures
+    from pipeline.rebuild import rebuild_reports
     from pipeline.thresholds import load_limits
 
     loaded = load_limits(limits or config_dir() / "checks")

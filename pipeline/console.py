@@ -122,6 +122,10 @@ def show_summary(result: StudyResult) -> None:
     console.print(f"\nreports: {len(pages)} of {len(result.visits)} visits")
     for page in pages:
         console.print(openable_path(page), soft_wrap=True)
+    if result.page is not None:
+        console.print(f"\nthe whole study: {openable_path(result.page)}", soft_wrap=True)
+    elif result.page_message:
+        console.print(f"\nfailed: {result.page_message}", soft_wrap=True)
 
 
 def _visit_row(result: StudyResult, visit: VisitResult) -> tuple[str, ...]:

@@ -30,6 +30,10 @@ from pipeline.store import (
 # Raised when the report changes for the same input; an earlier one is then made again.
 VISIT_VERSION = 4
 
+# What sets the pages and draws their figures; another version may set them differently.
+PAGE_PACKAGES = ("jinja2", "matplotlib", "typst")
+ASSETS = Path(__file__).parent / "report" / "assets"
+
 VISIT_FILES = (
     "*.html",
     "*.csv",
@@ -83,7 +87,8 @@ def report_visit(job: VisitJob, tell: Tell) -> str:
         ],
         limits=job.limits.sha256,
         causes=job.causes.sha256,
-        pages=[file_sha256(config_dir() / name) for name in ("report.toml", "sources.toml")],
+        pages=page_hashes(),
+        page_makers={name: job.run.package_versions.get(name, "") for name in PAGE_PACKAGES},
     )
     if job.settings.run.keep_pictures == "none":
         remove_pictures(job.folder)
@@ -92,6 +97,14 @@ def report_visit(job: VisitJob, tell: Tell) -> str:
     )
     write_record(job.folder, FolderRecord("done", stages=read_record(job.folder).stages))
     return since
+
+
+def page_hashes() -> dict[str, str]:
+    """SHA-256 of every file that the pages are made with: templates, style, scripts, layout and bibliography."""
+    folders = {"assets": ASSETS, "configs": config_dir()}
+    wanted = [("assets", path) for path in ASSETS.rglob("*") if path.is_file()]
+    wanted += [("configs", config_dir() / name) for name in ("report.toml", "sources.toml")]
+    return {f"{kind}/{path.relative_to(folders[kind]).as_posix()}": file_sha256(path) for kind, path in wanted}
 
 
 def _report(job: VisitJob, done: list[str]) -> Iterable[str]:

@@ -30,6 +30,10 @@ SAVED = "saved sentence"
 PLACE = re.compile(r"\{(\w+)\}")
 A_NUMBER = re.compile(r"[−-]?\d+\.\d+")
 A_WORD = re.compile(r"[A-Za-z]")
+# Places of saved sentences that hold figures; those of `reason` may hold a whole sentence, others no semicolon.
+FIGURES = frozenset(
+    ("n", "least", "rate", "low", "high", "speed", "number", "cadence", "percent", "time", "left_out", "all", "value")
+)
 
 
 @dataclass(frozen=True)
@@ -104,6 +108,15 @@ def say_saved(sentence: str) -> str:
         if match:
             values = {name: _part(value) for name, value in match.groupdict().items()}
             return translation.format(**values)
+    return _joined(sentence)
+
+
+def _joined(sentence: str) -> str:
+    """Several sentences with semicolons between them: the shortest beginning that is known, then the rest."""
+    for mark in re.finditer("; ", sentence):
+        head = say_saved(sentence[: mark.start()])
+        if head != sentence[: mark.start()]:
+            return f"{head}; {say_saved(sentence[mark.end() :])}"
     return sentence
 
 
@@ -121,11 +134,14 @@ def _part(value: str) -> str:
     """What stands in a place of a sentence: a number, a text of the catalogue, or a list of such."""
     if not A_WORD.search(value):
         return A_NUMBER.sub(lambda found: localised(found.group()), value)
-    for mark in ("; ", ", "):
+    whole = say_saved(value)
+    if whole != value:
+        return whole
+    for mark in ("; ", ", ", " or "):
         parts = value.split(mark)
         if len(parts) > 1:
-            return mark.join(_part(part) for part in parts)
-    return say_saved(value)
+            return say(mark).join(_part(part) for part in parts)
+    return value
 
 
 def _folder(folder: Path | None) -> Path:
@@ -180,5 +196,11 @@ def _pattern(english: str) -> re.Pattern[str]:
     """A pattern that a filled sentence fits."""
     parts = PLACE.split(english)
     return re.compile(
-        "".join(f"(?P<{part}>.+?)" if number % 2 else re.escape(part) for number, part in enumerate(parts)), re.DOTALL
+        "".join(_place(part) if number % 2 else re.escape(part) for number, part in enumerate(parts)), re.DOTALL
     )
+
+
+def _place(name: str) -> str:
+    """The pattern of one place of a sentence."""
+    held = r"[\d.,−-]+" if name in FIGURES else ".+?" if name == "reason" else "[^;]+?"
+    return f"(?P<{name}>{held})"

@@ -24,7 +24,17 @@ from pipeline.store import OutputTree, now_text, write_json, write_table, write_
 from pipeline.tables import Column, check_table
 
 # What can change a measured value or a page.
-PACKAGES = ("mediapipe", "opencv-python-headless", "numpy", "scipy", "pandas", "matplotlib", "pydantic", "jinja2")
+PACKAGES = (
+    "mediapipe",
+    "opencv-python-headless",
+    "numpy",
+    "scipy",
+    "pandas",
+    "matplotlib",
+    "pydantic",
+    "jinja2",
+    "typst",
+)
 
 CLIPS: tuple[Column, ...] = (
     Column("clip_id", "text", "", "the clip"),

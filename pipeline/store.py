@@ -16,8 +16,9 @@ import time
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
+from functools import cache
 from pathlib import Path
-from typing import Any, TypeVar
+from typing import Any, TypeVar, cast
 
 import numpy as np
 import pandas as pd
@@ -34,6 +35,8 @@ CHUNK_SIZE = 1 << 20
 # Raised when the form of the records changes: a record of another form is not read, its stages run again.
 RECORD_FORMAT = 1
 RECORD_NAME = "record.json"
+# The page of a whole study, at the root of the results folder.
+STUDY_PAGE = "study.html"
 
 
 def shown_path(path: Path) -> str:
@@ -119,12 +122,22 @@ def read_json(path: Path, kind: type[T]) -> T:
     """
     do = "Run the study again into the same folder; what is missing is made anew."
     try:
-        return TypeAdapter(kind).validate_json(path.read_bytes())
+        record: T = _adapter(cast(Any, kind)).validate_json(path.read_bytes())
+        return record
     except FileNotFoundError:
         raise StageError(shown_path(path), "no such file", "expected a saved result", do) from None
-    except (OSError, ValidationError) as error:
-        first = str(error).splitlines()[0]
-        raise StageError(shown_path(path), f"cannot be read ({first})", "", do) from error
+    except OSError as error:
+        raise StageError(shown_path(path), f"cannot be read ({error.strerror})", "", do) from error
+    except ValidationError as error:
+        first = error.errors(include_url=False, include_input=False)[0]
+        place = "".join(f"{part}: " for part in first["loc"])
+        raise StageError(shown_path(path), f"cannot be read ({place}{first['msg']})", "", do) from error
+
+
+@cache
+def _adapter(kind: Any) -> TypeAdapter[Any]:
+    """The reader of a kind of record; making one takes longer than reading a record."""
+    return TypeAdapter(kind)
 
 
 def file_sha256(path: Path) -> str:

@@ -35,6 +35,7 @@ TEMPLATE_TEXTS = "texts.pot"
 # Keys of the settings files whose values are words for a reader.
 WORDS_OF_FAULTS = frozenset({"title", "phase", "seen", "cannot_tell", "caution", "note"})
 WORDS_OF_CAUSES = frozenset({"title", "examine", "caution", "text"})
+SIGNS_OF_CAUSES = ("explains", "against_if_present", "against_if_not_seen")
 # Sentences that measuring saves, with places for what differs. Numbers and texts in the places are looked up in turn.
 SAVED_SENTENCES = (
     "{n} whole strides {where} were found; at least {least} are needed",
@@ -51,6 +52,8 @@ SAVED_SENTENCES = (
     "the limit is for {low} to {high} leg lengths/s; the walking speed is not known",
     "the limit is for {low} to {high} leg lengths/s; this walk: {speed}",
     "the views disagree: {values}",
+    "{view} {value} ({low} to {high}) {unit}",
+    "{fault} ({check})",
     "both limbs are prosthetic: {reason}",
     "the manifest names no prosthetic limb: {reason}",
     "Walked at {list}.",
@@ -67,8 +70,8 @@ SAVED_SENTENCES = (
     "{sign}: not seen, though this would show it",
     "Change log: the word {word} stands there",
     "{percent} % of stride, {time} s",
-    "{left_out} of {all} pictures, because the head was not found in them, or somebody else is in view whose face "
-    "would show.",
+    "{left_out} of {all} pictures, because the head was not found for sure in them, or somebody else is in view whose "
+    "face would show.",
     "clip {clip} is not at hand.",
     "{view} view of clip {clip} at {time} s, {percent} % of the stride of the {limb} limb: the walker, face made "
     "unrecognisable, with the tracked skeleton. {key}.",
@@ -171,6 +174,8 @@ ADVICE = (
 )
 LIMB_WORDS = (*SIDES, "left and right", "right and left", "both", "prosthetic", "sound", "none")
 LIMIT_WORDS = ("above", "below", RATIO)
+# How clips, visits and runs end, and what a loss is of.
+STATE_WORDS = ("done", "failed", "interrupted", "clip", "visit", "run")
 
 
 def all_texts() -> list[Text]:
@@ -197,9 +202,15 @@ def _everything() -> Iterator[Text]:
     for path in sorted((folder / "checks").glob("*.toml")):
         limits = tomllib.loads(path.read_text(encoding="utf-8"))
         yield from (("", text, "") for text in _words_of(limits, WORDS_OF_FAULTS))
+    sources = tomllib.loads((folder / "sources.toml").read_text(encoding="utf-8"))
+    yield from (("", source["reason"], "") for source in sources.values() if source.get("reason"))
     causes = tomllib.loads((folder / "causes.toml").read_text(encoding="utf-8"))
     yield from (("", text, "") for text in _words_of(causes, WORDS_OF_CAUSES))
-    words: list[str] = [*VIEWS, *LIMB_WORDS, *LIMIT_WORDS, *STANDINGS, *SAVED_TEXTS, *LOOKED_AT, *ADVICE]
+    faults = {path.stem for path in (folder / "checks").glob("*.toml")}
+    signs = dict.fromkeys(one for cause in causes["cause"] for key in SIGNS_OF_CAUSES for one in cause[key])
+    # A sign is a fault, which has a title, or one of its checks.
+    yield from (("", sign.replace("_", " "), "") for sign in signs if sign not in faults)
+    words: list[str] = [*VIEWS, *LIMB_WORDS, *LIMIT_WORDS, *STATE_WORDS, *STANDINGS, *SAVED_TEXTS, *LOOKED_AT, *ADVICE]
     for choice in (Verdict, Severity, Standing, CauseGroup, Level, Aid):
         words += get_args(choice)
     for entry in [*CATALOGUE.values(), *QUANTITIES]:

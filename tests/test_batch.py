@@ -16,6 +16,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from markupsafe import escape
 
 from pipeline import stages
 from pipeline.batch import Progress, StudyResult, run_study
@@ -99,6 +100,14 @@ def test_every_failure_is_in_the_report_of_its_visit(isolated: tuple[StudyResult
     assert [visit.visit for visit in result.visits] == ["01", "02"]
 
 
+def test_page_of_the_study_holds_every_failure(isolated: tuple[StudyResult, Path]) -> None:
+    result, out = isolated
+    assert result.page == out / "study.html"
+    html = result.page.read_text(encoding="utf-8")
+    assert all(escape(message) in html for message in MESSAGES.values() if message)
+    assert html.count('class="failure"') == 7
+
+
 def test_failed_clip_keeps_its_message_beside_its_results(isolated: tuple[StudyResult, Path]) -> None:
     folder = isolated[1] / "sub-P01/ses-01/a-abort"
     assert (folder / "error.txt").read_text() == MESSAGES["a-abort"] + "\n"
@@ -155,6 +164,8 @@ def test_crash_of_one_report_leaves_the_other_reports(tmp_path: Path) -> None:
     result = run_standins(tmp_path, names, visit_work=standins.abort_on_visit_02)
     assert [visit.page is not None for visit in result.visits] == [True, False, True]
     assert result.visits[1].message.startswith("visit P01-02: the process ended with signal 6.")
+    assert result.page is not None
+    assert "visit P01-02: the process ended with signal 6." in result.page.read_text(encoding="utf-8")
     assert not result.all_done
 
 
@@ -191,6 +202,8 @@ def test_run_that_is_interrupted_says_so_and_stops_its_processes(tmp_path: Path)
     (path,) = (tmp_path / "out/runs").glob("*/run.json")
     summary = json.loads(path.read_text())
     assert (summary["state"], summary["clips"]) == ("interrupted", {"done": 1})
+    html = (tmp_path / "out/study.html").read_text(encoding="utf-8")
+    assert "No report was saved: the run stopped before this visit was judged." in html and "interrupted" in html
     assert multiprocessing.active_children() == []
 
 

@@ -19,10 +19,10 @@ from PIL import Image
 from pypdf import PdfReader
 from pypdf.generic import DictionaryObject
 
-from pipeline.batch import rebuild_reports
 from pipeline.config import config_dir, load_settings
 from pipeline.errors import StageError
 from pipeline.judgement import Fault, Finding, Limits, VisitReport
+from pipeline.rebuild import rebuild_reports
 from pipeline.report import build_visit, save_parts
 from pipeline.report.layout import VisitSection, load_layout
 from pipeline.report.parts import FrameIndex, KeyFrame
@@ -441,7 +441,7 @@ def test_pdf_and_text_are_made_again_with_the_pages(tmp_path: Path) -> None:
     for name in wanted:
         (folder / name).unlink()
     pages, failures = rebuild_reports(tmp_path / "out", limits=fixture.limits())
-    assert (pages, failures) == ([folder / "visit.html"], {})
+    assert (pages, failures) == ([folder / "visit.html", tmp_path / "out" / "study.html"], {})
     assert {name: (folder / name).read_bytes() for name in wanted} == wanted
     own = tmp_path / "mine.toml"
     own.write_text('[run]\npaper = "Letter"\n')

@@ -23,7 +23,7 @@ LEVELS = [
     {"metrics"},
     {"thresholds", "checks", "causes", "causes_file", "pace", "stages"},
     {"figures", "report"},
-    {"isolate", "clip_stages", "jobs", "runs", "batch", "precheck", "bench", "console", "cli"}
+    {"isolate", "clip_stages", "jobs", "runs", "rebuild", "batch", "precheck", "bench", "console", "cli"}
     | {"catalogue", "fault_pages", "texts"},
 ]
 LEVEL = {name: level for level, names in enumerate(LEVELS) for name in names}

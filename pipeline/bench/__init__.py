@@ -8,12 +8,14 @@ from pipeline.bench.accuracy import accuracy
 from pipeline.bench.faults import faults
 from pipeline.bench.own_error import own_errors
 from pipeline.bench.speed import speed
+from pipeline.bench.study_page import study_page
 
 app = typer.Typer(add_completion=False, no_args_is_help=True, help=__doc__)
 app.command()(accuracy)
 app.command()(faults)
 app.command()(own_errors)
 app.command()(speed)
+app.command()(study_page)
 
 
 def main(arguments: list[str]) -> None:

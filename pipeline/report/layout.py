@@ -20,9 +20,11 @@ VisitSection = Literal[
 ]
 FaultSection = Literal["urgent", "fault", "stride_values", "failures", "cautions", "methods"]
 # Keys whose values are names of sections or metrics, not words for a reader.
-NOT_WORDS = frozenset({"visit_sections", "fault_sections", "metrics"})
+NOT_WORDS = frozenset({"visit_sections", "fault_sections", "study_sections", "metrics"})
+StudySection = Literal["study_urgent", "study_grid", "study_visits", "study_failures", "cautions", "study_made"]
 # A page without these would hide a danger or a loss.
 NEVER_LEFT_OUT = ("urgent", "failures", "cautions")
+NEVER_LEFT_OUT_OF_STUDY = ("study_urgent", "study_failures", "cautions")
 
 
 class _Table(BaseModel):
@@ -65,6 +67,42 @@ class ConsiderTexts(_Table):
     fault_alone: str
 
 
+class FilterTexts(_Table):
+    """Labels of the study's filter; `shown` has its words in braces filled in by the script."""
+
+    subject: str
+    verdict: str
+    fault: str
+    any_verdict: str
+    all_faults: str
+    show_all: str
+    shown: str
+    note: str
+
+
+class StudyTexts(_Table):
+    """What stands on the page of a study; `short` heads the columns of its grid, by the fault's name."""
+
+    kind: str
+    urgent_latest: str
+    urgent_earlier: str
+    urgent_unknown: str
+    region: str
+    all_visits: str
+    no_visits: str
+    not_judged: str
+    nothing_seen: str
+    nothing_failed: str
+    alike: str
+    unlike: str
+    differs: str
+    never_judged: str
+    wrong_place: str
+    earlier_report: str
+    filter: FilterTexts
+    short: dict[str, str]
+
+
 class QuantityText(_Table):
     """One of the quantities that every visit shows."""
 
@@ -94,11 +132,13 @@ class Layout(_Table):
 
     visit_sections: tuple[VisitSection, ...]
     fault_sections: tuple[FaultSection, ...]
+    study_sections: tuple[StudySection, ...]
     section: dict[str, SectionText]
     verdict: dict[Verdict, str]
     standing: dict[Standing, str]
     caption: Captions
     consider: ConsiderTexts
+    study: StudyTexts
     quantity: tuple[QuantityText, ...]
     cautions: Cautions
     definition: tuple[Definition, ...]
@@ -128,7 +168,8 @@ class Source(_Table):
     def words(self) -> str:
         """The entry as one line for a reader."""
         if self.kind != "publication":
-            return f"{say(self.kind).capitalize()}: {self.reason}"
+            kind = say(self.kind)
+            return f"{kind[:1].upper()}{kind[1:]}: {say(self.reason)}"
         place = ". ".join(part for part in (self.title, self.where) if part)
         doi = f", doi {self.doi}" if self.doi else ""
         known = say("Known here: {known}.", known=say(self.known))
@@ -150,14 +191,13 @@ def load_layout(folder: Path | None = None) -> Layout:
     """
     layout = _read(folder, "report.toml", Layout)
     problems = []
-    for name, sections in (
-        ("visit_sections", layout.visit_sections),
-        ("fault_sections", layout.fault_sections),
+    for name, sections, needed in (
+        ("visit_sections", layout.visit_sections, NEVER_LEFT_OUT),
+        ("fault_sections", layout.fault_sections, NEVER_LEFT_OUT),
+        ("study_sections", layout.study_sections, NEVER_LEFT_OUT_OF_STUDY),
     ):
         problems += [
-            f"{name}: {gone!r} is missing; it may be moved but not left out"
-            for gone in NEVER_LEFT_OUT
-            if gone not in sections
+            f"{name}: {gone!r} is missing; it may be moved but not left out" for gone in needed if gone not in sections
         ]
         problems += [
             f"{name}: {extra!r} has no title; add [section.{extra}]"

@@ -118,7 +118,7 @@ def write_visit(
         "curve_signs": curve_signs(),
         "cited": cited_sources([*maker.check_notes.values(), *(s.reason for s in sources.values())], sources),
         "visit_page": VISIT_PAGE,
-        "style": Markup((files(__package__) / "assets" / "style.css").read_text(encoding="utf-8")),
+        "style": style_text(),
     }
     _save_figures(visit_folder, faults, quantities)
     written = _write_pages(visit_folder, report, layout, faults, context)
@@ -126,6 +126,25 @@ def write_visit(
     write_bytes(visit_folder / VISIT_PDF, pdf, private=True)
     write_text(visit_folder / VISIT_TEXT, visit_text(context))
     return [*written, visit_folder / VISIT_PDF, visit_folder / VISIT_TEXT]
+
+
+def style_text(*more: str) -> Markup:
+    """The style sheet of all pages, followed by others of the assets."""
+    assets = files(__package__) / "assets"
+    return Markup("\n".join((assets / name).read_text(encoding="utf-8") for name in ("style.css", *more)))
+
+
+def template_environment() -> Environment:
+    """What fills the templates: every text is escaped, and a name that is missing is an error."""
+    environment = Environment(
+        loader=PackageLoader("pipeline.report", "assets"),
+        autoescape=True,
+        undefined=StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+    )
+    environment.globals.update(say=_said_safely, say_count=_counted_safely, in_sentence=in_sentence)
+    return environment
 
 
 def _visit_title(report: VisitReport) -> str:
@@ -137,14 +156,7 @@ def _write_pages(
     folder: Path, report: VisitReport, layout: Layout, faults: Sequence[FaultView], context: dict[str, Any]
 ) -> list[Path]:
     """Fill the templates and write the pages."""
-    environment = Environment(
-        loader=PackageLoader("pipeline.report", "assets"),
-        autoescape=True,
-        undefined=StrictUndefined,
-        trim_blocks=True,
-        lstrip_blocks=True,
-    )
-    environment.globals.update(say=_said_safely, say_count=_counted_safely, in_sentence=in_sentence)
+    environment = template_environment()
     visit = say("{subject}, visit {visit}", subject=report.subject, visit=report.visit)
     pages = {
         VISIT_PAGE: environment.get_template("visit.html").render(
