@@ -18,10 +18,13 @@ import matplotlib
 import matplotlib.style
 import numpy as np
 from matplotlib.axes import Axes
+from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.figure import Figure
+from matplotlib.text import Text
 
 from pipeline.language import localised, say
-from pipeline.model import BoolArray, FloatArray
+from pipeline.metrics.reading import mean_and_spread, usable_strides
+from pipeline.model import FloatArray
 
 INK = "#1d2329"
 QUIET = "#59636e"
@@ -32,8 +35,6 @@ BAND_COLOURS = {"solid": "#b9cbdc", "dashed": "#ecd3b4"}
 # A page is read at about 600 px and at 350 px on a telephone: 11 pt stays legible in both. [pt]
 TEXT_SIZE = 11.0
 SMALL_TEXT_SIZE = 10.0
-# A point of a mean curve is drawn from two strides on; one stride alone has no spread. [strides]
-MIN_STRIDES_DRAWN = 2
 STYLE = {
     "font.family": ["DejaVu Sans"],
     "font.size": TEXT_SIZE,
@@ -103,51 +104,6 @@ def _own_style() -> Iterator[None]:
         yield
 
 
-def usable_strides(values: FloatArray) -> BoolArray:
-    """Say which strides have anything to draw.
-
-    Parameters
-    ----------
-    values : (n_strides, 101)
-        One quantity; NaN where it was not seen.
-
-    Returns
-    -------
-    (n_strides,)
-        True where at least half of the stride was seen. Own choice: less than half a curve shifts the mean
-        without showing a shape.
-    """
-    return np.asarray(np.isfinite(values).mean(axis=1) >= 0.5)
-
-
-def mean_and_spread(values: FloatArray) -> tuple[FloatArray, FloatArray]:
-    """Return the mean curve and the standard deviation over strides.
-
-    Parameters
-    ----------
-    values : (n_strides, 101)
-        One quantity; NaN where it was not seen.
-
-    Returns
-    -------
-    mean, spread : (101,), (101,)
-        NaN at points that fewer than two strides show, and everywhere for empty input.
-
-    Notes
-    -----
-    Standard deviation with n - 1. Definition.
-    """
-    seen = np.isfinite(values)
-    count = seen.sum(axis=0)
-    filled = np.where(seen, values, 0.0)
-    enough = count >= MIN_STRIDES_DRAWN
-    safe_count = np.where(enough, count, MIN_STRIDES_DRAWN)
-    mean = filled.sum(axis=0) / safe_count
-    squares = np.where(seen, (values - mean) ** 2, 0.0).sum(axis=0)
-    spread = np.sqrt(squares / (safe_count - 1))
-    return np.where(enough, mean, np.nan), np.where(enough, spread, np.nan)
-
-
 def curve_figure(
     limbs: Sequence[LimbCurves],
     *,
@@ -193,6 +149,7 @@ def curve_figure(
         axes.set_ylabel(axis_label)
         axes.set_title(title, loc="left", fontsize=TEXT_SIZE, fontweight="bold", color=INK)
         _label_lines(axes, [(limb, mean) for limb, mean, _ in drawn])
+        _fit(figure, axes.yaxis.label, *axes.texts)
     return figure
 
 
@@ -261,6 +218,7 @@ def limit_figure(strips: Sequence[LimitStrip]) -> Figure:
             bottom = (len(strips) - 1 - index) / len(strips)
             axes = figure.add_axes((0.03, bottom + 0.46 / len(strips), 0.94, 0.28 / len(strips)))
             _draw_strip(axes, strip)
+            _fit(figure, axes.xaxis.label)
     return figure
 
 
@@ -293,6 +251,15 @@ def _draw_strip(axes: Axes, strip: LimitStrip) -> None:
     axes.set_xlabel(f"{strip.title} [{strip.unit}]", fontsize=SMALL_TEXT_SIZE)
     axes.tick_params(labelsize=SMALL_TEXT_SIZE)
     axes.xaxis.set_major_formatter(_tick)
+
+
+def _fit(figure: Figure, *texts: Text) -> None:
+    """Make words smaller that would leave the figure, as those of another language may."""
+    renderer, (width, height) = FigureCanvasAgg(figure).get_renderer(), figure.bbox.size  # type: ignore[no-untyped-call]
+    for text in texts:
+        box = text.get_window_extent(renderer)
+        room = width - box.x0 if text.get_horizontalalignment() == "left" else width
+        text.set_fontsize(float(text.get_fontsize()) * min(1.0, 0.96 * room / box.width, 0.96 * height / box.height))
 
 
 def _tick(value: float, _: float = 0.0) -> str:

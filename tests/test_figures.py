@@ -18,9 +18,9 @@ from pipeline.figures import (
     LimitStrip,
     curve_figure,
     limit_figure,
-    mean_and_spread,
     svg_text,
 )
+from pipeline.metrics.reading import mean_and_spread
 
 
 def limb(label: str = "prosthetic (right)", line: str = "solid", level: float = 0.0, n: int = 4) -> LimbCurves:

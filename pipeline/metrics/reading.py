@@ -5,7 +5,10 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 
-from pipeline.model import FloatArray, StrideSet
+from pipeline.model import BoolArray, FloatArray, StrideSet
+
+# A point of a mean curve is drawn from two strides on; one stride alone has no spread. [strides]
+MIN_STRIDES_DRAWN = 2
 
 
 def window(strides: StrideSet, curve: str, start_pct: pd.Series | float, end_pct: pd.Series | float) -> FloatArray:
@@ -42,3 +45,48 @@ def average(values: FloatArray) -> FloatArray:
 def percent_of_stride(table: pd.DataFrame, event: str) -> pd.Series:
     """Return when an event happens, in percent of its stride. [%]"""
     return 100.0 * (table[event] - table["start_s"]) / (table["end_s"] - table["start_s"])
+
+
+def usable_strides(values: FloatArray) -> BoolArray:
+    """Say which strides have anything to draw.
+
+    Parameters
+    ----------
+    values : (n_strides, 101)
+        One quantity; NaN where it was not seen.
+
+    Returns
+    -------
+    (n_strides,)
+        True where at least half of the stride was seen. Own choice: less than half a curve shifts the mean
+        without showing a shape.
+    """
+    return np.asarray(np.isfinite(values).mean(axis=1) >= 0.5)
+
+
+def mean_and_spread(values: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Return the mean curve and the standard deviation over strides.
+
+    Parameters
+    ----------
+    values : (n_strides, 101)
+        One quantity; NaN where it was not seen.
+
+    Returns
+    -------
+    mean, spread : (101,), (101,)
+        NaN at points that fewer than two strides show, and everywhere for empty input.
+
+    Notes
+    -----
+    Standard deviation with n - 1. Definition.
+    """
+    seen = np.isfinite(values)
+    count = seen.sum(axis=0)
+    filled = np.where(seen, values, 0.0)
+    enough = count >= MIN_STRIDES_DRAWN
+    safe_count = np.where(enough, count, MIN_STRIDES_DRAWN)
+    mean = filled.sum(axis=0) / safe_count
+    squares = np.where(seen, (values - mean) ** 2, 0.0).sum(axis=0)
+    spread = np.sqrt(squares / (safe_count - 1))
+    return np.where(enough, mean, np.nan), np.where(enough, spread, np.nan)

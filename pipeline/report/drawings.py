@@ -14,13 +14,12 @@ from pipeline.figures import (
     LimitStrip,
     curve_figure,
     limit_figure,
-    mean_and_spread,
     svg_text,
-    usable_strides,
 )
 from pipeline.judgement import FaultDefinition
 from pipeline.language import in_sentence, localised, say, say_count
 from pipeline.metrics import METRICS
+from pipeline.metrics.reading import mean_and_spread, usable_strides
 from pipeline.model import FloatArray, MetricValue, Side, StrideSet
 from pipeline.quantities import QUANTITIES, Quantity
 from pipeline.report.layout import Captions
