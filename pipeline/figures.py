@@ -35,6 +35,8 @@ BAND_COLOURS = {"solid": "#b9cbdc", "dashed": "#ecd3b4"}
 # A page is read at about 600 px and at 350 px on a telephone: 11 pt stays legible in both. [pt]
 TEXT_SIZE = 11.0
 SMALL_TEXT_SIZE = 10.0
+# The box of a curve's axes in its figure: left, bottom, width and height. [of the figure]
+CURVE_AXES = (0.125, 0.175, 0.655, 0.705)
 STYLE = {
     "font.family": ["DejaVu Sans"],
     "font.size": TEXT_SIZE,
@@ -135,7 +137,7 @@ def curve_figure(
         raise ValueError(f"{title}: no limb has a curve to draw")
     with _own_style():
         figure = Figure(figsize=(5.8, 3.1))
-        axes = figure.add_axes((0.125, 0.175, 0.655, 0.705))
+        axes = figure.add_axes(CURVE_AXES)
         if phase_pct is not None:
             _shade_phase(axes, phase_pct)
         for limb, mean, spread in drawn:

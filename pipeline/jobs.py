@@ -136,8 +136,11 @@ def _report(job: VisitJob, done: list[str]) -> Iterable[str]:
     written = report.save_parts(job.folder, visit, joined)
     if job.settings.run.keep_pictures != "none":
         clips = [clip for clip in job.clips if clip.clip_id in done]
-        tracks = {clip.clip_id: saved_legs(clip, job.folder / clip.clip_id, job.settings)[1].track for clip in clips}
+        legs = {clip.clip_id: saved_legs(clip, job.folder / clip.clip_id, job.settings)[1] for clip in clips}
+        tracks = {clip_id: righted.track for clip_id, righted in legs.items()}
         written += report.save_key_frames(job.folder, visit, joined, clips, tracks, limits=job.limits)
+    if job.settings.run.keep_pictures == "clips":
+        written += report.save_viewer_clips(job.folder, joined, clips, legs)
     run = job.settings.run
     written += report.build_visit(job.folder, job.limits, paper=run.paper, language=run.language)
     return [path.relative_to(job.folder).as_posix() for path in written]

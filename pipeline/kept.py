@@ -9,8 +9,11 @@ from pipeline.store import OutputTree, read_record
 
 FRAMES_FOLDER = "frames"
 FRAMES_NAME = "frames.json"
+VIEWER_NAME = "viewer.json"
 # What can show a person. Figures are drawings (.svg).
 SHOWING = frozenset({".jpg", ".jpeg", ".png", ".gif", ".webp", ".webm", ".mp4"})
+# The viewer's pictures lie in one array file a clip, beside the key frames.
+IN_FRAMES = frozenset({".npz"})
 
 
 def kept_pictures(visit_folder: Path) -> list[Path]:
@@ -21,8 +24,8 @@ def kept_pictures(visit_folder: Path) -> list[Path]:
     """
     recorded = read_record(visit_folder).stages.get("report")
     names = {name for name in (recorded.outputs if recorded else ()) if PurePosixPath(name).suffix in SHOWING}
-    paths = {visit_folder / name for name in names} | set((visit_folder / FRAMES_FOLDER).glob("*"))
-    return sorted(path for path in paths if path.suffix in SHOWING and path.is_file())
+    frames = {path for path in (visit_folder / FRAMES_FOLDER).glob("*") if path.suffix in SHOWING | IN_FRAMES}
+    return sorted(path for path in {visit_folder / name for name in names} | frames if path.is_file())
 
 
 def remove_pictures(visit_folder: Path) -> int:
@@ -33,7 +36,8 @@ def remove_pictures(visit_folder: Path) -> int:
     pictures = kept_pictures(visit_folder)
     for path in pictures:
         path.unlink()
-    (visit_folder / FRAMES_FOLDER / FRAMES_NAME).unlink(missing_ok=True)
+    for name in (FRAMES_NAME, VIEWER_NAME):
+        (visit_folder / FRAMES_FOLDER / name).unlink(missing_ok=True)
     for folder in {path.parent for path in pictures} | {visit_folder / FRAMES_FOLDER}:
         if folder != visit_folder and folder.is_dir() and not any(folder.iterdir()):
             folder.rmdir()

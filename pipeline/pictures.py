@@ -243,6 +243,18 @@ def smaller_picture(content: bytes, largest_width_px: int) -> bytes | None:
     return bytes(cv2.imencode(".jpg", smaller, [cv2.IMWRITE_JPEG_QUALITY, JPEG_QUALITY])[1].tobytes())
 
 
+def resized(image: UInt8Array, size_px: tuple[int, int]) -> UInt8Array:
+    """Return a picture at another size, width and height. [px]"""
+    way = cv2.INTER_AREA if image.shape[1] > size_px[0] else cv2.INTER_CUBIC
+    return np.ascontiguousarray(cv2.resize(image, size_px, interpolation=way), dtype=np.uint8)
+
+
+def webp_picture(image: UInt8Array, *, quality: int) -> bytes:
+    """Return an RGB picture as a WebP file, without metadata; quality from 1 to 100."""
+    options = [cv2.IMWRITE_WEBP_QUALITY, quality]
+    return bytes(cv2.imencode(".webp", cv2.cvtColor(image, cv2.COLOR_RGB2BGR), options)[1].tobytes())
+
+
 def _mosaic(image: UInt8Array, *, cell_px: float, interpolation: int = cv2.INTER_NEAREST) -> UInt8Array:
     """The picture from the means of square cells: as tiles, or running into each other."""
     height_px, width_px = image.shape[:2]

@@ -105,11 +105,11 @@ def write_table(path: Path, table: pd.DataFrame) -> None:
     write_text(path, table.to_csv(index=False, lineterminator="\n"))
 
 
-def write_arrays(path: Path, arrays: Mapping[str, NDArray[Any]]) -> None:
+def write_arrays(path: Path, arrays: Mapping[str, NDArray[Any]], *, private: bool = False) -> None:
     """Write named arrays as one compressed npz file; equal arrays give equal bytes."""
     buffer = io.BytesIO()
     np.savez_compressed(buffer, allow_pickle=False, **dict(arrays))
-    write_bytes(path, buffer.getvalue())
+    write_bytes(path, buffer.getvalue(), private=private)
 
 
 def read_json(path: Path, kind: type[T]) -> T:

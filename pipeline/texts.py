@@ -107,6 +107,7 @@ SAVED_TEXTS = (
     "Sagittal",
     "Anterior",
     "Posterior",
+    "no whole stride was measured in it.",
     "P: prosthetic limb, S: sound limb",
     "L: left limb, R: right limb",
 )

@@ -28,6 +28,7 @@ from pipeline.report import save_parts
 from pipeline.store import make_private_folder, write_bytes, write_text
 from pipeline.track_file import load_track
 from tests import report_fixture as fixture
+from tests import viewer_fixture
 from tests.clip_files import example_clip, tagged_copy
 from tests.studies import make_study, run_command
 from tests.test_pictures import noise
@@ -104,7 +105,7 @@ def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
     folder = tmp_path_factory.mktemp("privacy")
     study = make_study(folder / "study", {"walk.mp4": "01"}, changes="heel softer")
     tagged_copy(example_clip(), study / "walk.mp4", TAGS)
-    done = run_command("run", "study", "--out", "out", "--model", "full", "--pictures", "frames", folder=folder)
+    done = run_command("run", "study", "--out", "out", "--model", "full", folder=folder)
     assert done.returncode == 0, done.stderr
     return folder
 
@@ -164,6 +165,7 @@ def test_saved_arrays_are_numbers_and_outlines_hold_legs_only(folder: Path) -> N
 def test_files_that_show_somebody_are_for_their_owner_alone(folder: Path) -> None:
     (visit,) = (folder / "out").glob("sub-*/ses-*")
     shows = [path for path in files_of(visit) if path.suffix in (".jpg", ".html", ".pdf")]
+    shows += (visit / "frames").glob("*.npz")
     assert len(shows) > 20
     assert {stat.S_IMODE(path.stat().st_mode) for path in shows} == {0o600}
     assert stat.S_IMODE((visit / "frames").stat().st_mode) == 0o700
@@ -172,8 +174,9 @@ def test_files_that_show_somebody_are_for_their_owner_alone(folder: Path) -> Non
 @pytest.mark.slow
 def test_a_run_that_keeps_none_deletes_the_pictures_that_are_there(folder: Path) -> None:
     """Nothing that shows anybody is left in any file, and the landmarks are not computed again."""
-    n_before = len(list((folder / "out").rglob("*.jpg")))
-    assert n_before > 0
+    n_before = sum(len(list((folder / "out").rglob(kind))) for kind in ("*.jpg", "frames/*.npz"))
+    assert n_before > 1
+    assert any(b"WEBPVP8" in data for path in files_of(folder / "out") for data in contents(path))
     done = run_command("run", "study", "--out", "out", "--model", "full", "--pictures", "none", folder=folder)
     assert done.returncode == 0, done.stderr
     assert f"pictures of earlier runs deleted: {n_before}\n" in done.stdout
@@ -185,6 +188,7 @@ def test_a_run_that_keeps_none_deletes_the_pictures_that_are_there(folder: Path)
         for data in contents(path):
             assert b"data:image/jpeg" not in data and b"data:image/png" not in data and b"data:video" not in data
             assert b"\xff\xd8\xff" not in data and b"JFIF" not in data, path.name
+            assert b"WEBPVP8" not in data and b"UklGR" not in data, path.name
     assert "No key frames are stored: they were not kept in this run." in next(
         (folder / "out").rglob("visit.html")
     ).read_text(encoding="utf-8")
@@ -206,6 +210,7 @@ def with_report(out: Path, visit: str) -> Path:
     folder = out / f"sub-P01/ses-{visit}"
     save_parts(folder, fixture.report(), fixture.strides())
     fixture.save_frames(folder)
+    viewer_fixture.save_clips(folder)
     return folder
 
 
@@ -214,7 +219,7 @@ def test_removing_pictures_leaves_clips_that_lie_beside_the_results(tmp_path: Pa
     visit = with_report(tmp_path, "01")
     for name in ("walk.mp4", "clips/other.mp4", "photo.jpg"):
         write_bytes(visit / name, b"theirs")
-    n_frames = len(list((visit / "frames").glob("*.jpg")))
+    n_frames = len([*(visit / "frames").glob("*.jpg"), *(visit / "frames").glob("*.npz")])
     assert len(kept_pictures(visit)) == remove_pictures(visit) == n_frames > 0
     assert not (visit / "frames").exists()
     assert [(visit / name).read_bytes() for name in ("walk.mp4", "clips/other.mp4", "photo.jpg")] == [b"theirs"] * 3
@@ -236,11 +241,11 @@ def test_pictures_are_taken_out_of_old_results_without_their_clips(tmp_path: Pat
 
 
 def test_a_run_that_keeps_none_names_visits_whose_pictures_it_could_not_reach(tmp_path: Path) -> None:
-    with_report(tmp_path / "out", "09")
+    earlier = with_report(tmp_path / "out", "09")
     make_study(tmp_path / "study", {"a.mp4": "01"})
     done = run_command("run", "study", "--out", "out", "--pictures", "none", folder=tmp_path)
     (line,) = [line for line in done.stdout.splitlines() if "still there" in line]
-    n_frames = len(list((tmp_path / "out").rglob("*.jpg")))
+    n_frames = len(kept_pictures(earlier))
     assert line == (
         f"sub-P01/ses-09: pictures of an earlier run that are still there: {n_frames}. "
         "Delete them with `strideledger report RESULTS --pictures none`."

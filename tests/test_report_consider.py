@@ -71,7 +71,18 @@ def made(folder: Path, report: VisitReport) -> str:
 def test_the_section_stands_after_the_faults(visit: Path) -> None:
     ids = re.findall(r'<section id="(\w+)"', (visit / "visit.html").read_text(encoding="utf-8"))
     assert ids == [
-        *("urgent", "summary", "faults", "consider", "quantities", "quality", "failures", "cautions", "methods")
+        *(
+            "urgent",
+            "summary",
+            "viewer",
+            "faults",
+            "consider",
+            "quantities",
+            "quality",
+            "failures",
+            "cautions",
+            "methods",
+        )
     ]
     assert f"<h2>{TITLE}</h2>" in section(Page(visit / "visit.html").html, "consider")
 

@@ -24,7 +24,7 @@ from pipeline.errors import StageError
 from pipeline.judgement import Fault, Finding, Limits, VisitReport
 from pipeline.rebuild import rebuild_reports
 from pipeline.report import build_visit, save_parts
-from pipeline.report.layout import VisitSection, load_layout
+from pipeline.report.layout import SCREEN_ONLY, VisitSection, load_layout
 from pipeline.report.parts import FrameIndex, KeyFrame
 from pipeline.store import write_json
 from pipeline.thresholds import load_limits
@@ -39,7 +39,8 @@ HOSTILE = (
     "<label> @reference // no comment /* none */ `raw` = no heading ~ -- --- ... {{ 7*7 }} {% raw %} #panic()"
 )
 NUMBER = re.compile(r"\d+(?:\.\d+)?")
-# On paper nothing is folded and no page of a fault is a tap away; what was good enough has a shorter table.
+WORDS = load_layout()
+# On paper nothing is folded or moves, and no page of a fault is a tap away; what was good enough has a shorter table.
 ONLY_ON_SCREEN = (
     "Present and borderline faults are shown open",
     "on a page of its own, with the values of every stride",
@@ -49,6 +50,9 @@ ONLY_ON_SCREEN = (
     "Next time",
     # The link to the section.
     "Consider, and examine in this order",
+    WORDS.section["viewer"].title,
+    WORDS.section["viewer"].intro,
+    WORDS.viewer.none,
 )
 # Heads of the sums: folded ones are paragraphs on paper.
 HEADS = ("Sum", "Points", "Together")
@@ -139,7 +143,8 @@ def every_fault(limits: Limits) -> tuple[Fault, ...]:
 def test_every_text_of_the_page_is_on_paper_in_its_order(visit: Path) -> None:
     text = body(visit)
     assert not_on_paper(visit, text) == []
-    sections = [name for name in load_layout().visit_sections if name not in ("urgent", "cautions")]
+    elsewhere = ("urgent", "cautions", *SCREEN_ONLY)
+    sections = [name for name in load_layout().visit_sections if name not in elsewhere]
     # The cautions come first: they stand on the first page.
     titles = ["Cautions", "Possible knee instability: make it safe first"]
     titles += [load_layout().section[name].title for name in sections]
@@ -191,7 +196,7 @@ def save_large_frames(folder: Path, limits: Limits) -> None:
     write_json(folder / "frames" / "frames.json", FrameIndex(tuple(frames)))
 
 
-@pytest.mark.parametrize("section", get_args(VisitSection))
+@pytest.mark.parametrize("section", [name for name in get_args(VisitSection) if name not in SCREEN_ONLY])
 def test_every_section_of_the_page_has_a_function_in_the_template(section: str) -> None:
     listed = TEMPLATE.split("#let sections = (")[1].split("\n)")[0]
     assert re.search(rf"^  {section}: ", listed, re.MULTILINE), f"add {section} to the sections of visit.typ"

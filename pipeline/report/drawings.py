@@ -10,6 +10,7 @@ from typing import Literal
 import numpy as np
 
 from pipeline.figures import (
+    CURVE_AXES,
     LimbCurves,
     LimitStrip,
     curve_figure,
@@ -24,6 +25,7 @@ from pipeline.model import FloatArray, MetricValue, Side, StrideSet
 from pipeline.quantities import QUANTITIES, Quantity
 from pipeline.report.layout import Captions
 from pipeline.report.words import (
+    anatomical_side,
     limb_words,
     number_words,
     plain_name,
@@ -39,13 +41,24 @@ NEAR_CURVES = frozenset(name for spec in METRICS.values() if spec.near_only for 
 
 @dataclass(frozen=True, slots=True)
 class Picture:
-    """A figure ready for a page: `name` is its file in the folder of figures, `uri` the picture itself."""
+    """A figure ready for a page: `name` is its file in the folder of figures, `uri` the picture itself.
+
+    A quantity over the stride names it as `curve`, with the `limb` whose stride a click means.
+    """
 
     name: str
     svg: str
     title: str
     caption: str
     alt: str
+    curve: str = ""
+    limb: str = ""
+
+    @property
+    def axes(self) -> str:
+        """The box of the axes: left, top, width and height in shares of the picture."""
+        left, bottom, width, height = CURVE_AXES
+        return f"{left:.4f} {1.0 - bottom - height:.4f} {width:.4f} {height:.4f}"
 
     @property
     def uri(self) -> str:
@@ -128,7 +141,7 @@ def curve_picture(
     limbs, phrases, alts = [], [], []
     for side in sides_in_order(prosthetic_sides):
         values = limb_values(strides, curve, side)
-        line = _line_of(side, prosthetic_sides)
+        line = line_of(side, prosthetic_sides)
         words = limb_words(side, prosthetic_sides)
         if len(values) < MIN_STRIDES:
             phrases.append(say("{limb}: not drawn, because {reason}.", limb=words, reason=_seen_words(len(values))))
@@ -155,7 +168,9 @@ def curve_picture(
     caption = captions.curve.format(limbs=" ".join(phrases), phase=phase_text).strip() + sign
     alt = say("Line chart of {curve} in {unit} over the stride.", curve=in_sentence(title), unit=unit)
     alt = " ".join([alt, *alts])
-    return Picture(f"{name}.svg", svg_text(figure), title, caption, alt)
+    limb = anatomical_side(definition.side, prosthetic_sides) if definition else None
+    limb = limb or sides_in_order(prosthetic_sides)[0]
+    return Picture(f"{name}.svg", svg_text(figure), title, caption, alt, curve, limb)
 
 
 def limit_picture(strips: Sequence[LimitStrip], *, name: str, captions: Captions) -> Picture | None:
@@ -188,7 +203,7 @@ def values_of(metric: MetricValue | None) -> tuple[float, ...]:
     return tuple(value for value in metric.stride_values if np.isfinite(value))
 
 
-def _line_of(side: Side, prosthetic_sides: Sequence[Side]) -> Literal["solid", "dashed"]:
+def line_of(side: Side, prosthetic_sides: Sequence[Side]) -> Literal["solid", "dashed"]:
     """Prosthetic solid, sound dashed; with none or two prostheses right solid, left dashed."""
     solid_side = prosthetic_sides[0] if len(prosthetic_sides) == 1 else "right"
     return "solid" if side == solid_side else "dashed"

@@ -16,8 +16,10 @@ from pipeline.language import say, spoken
 T = TypeVar("T")
 
 VisitSection = Literal[
-    "urgent", "summary", "faults", "consider", "quantities", "quality", "failures", "cautions", "methods"
+    "urgent", "summary", "viewer", "faults", "consider", "quantities", "quality", "failures", "cautions", "methods"
 ]
+# Sections that paper and plain text cannot show.
+SCREEN_ONLY = ("viewer",)
 FaultSection = Literal["urgent", "fault", "stride_values", "failures", "cautions", "methods"]
 # Keys whose values are names of sections or metrics, not words for a reader.
 NOT_WORDS = frozenset({"visit_sections", "fault_sections", "study_sections", "metrics"})
@@ -65,6 +67,46 @@ class ConsiderTexts(_Table):
     folded: str
     for_fault: str
     fault_alone: str
+
+
+class ViewerTexts(_Table):
+    """Words of the viewer, with those in braces filled in by the page or its script."""
+
+    no_script: str
+    none: str
+    not_stored: str
+    grey: str
+    cut: str
+    too_large: str
+    clip: str
+    clip_name: str
+    curve: str
+    curve_name: str
+    speed: str
+    speeds: dict[str, str]
+    play: str
+    pause: str
+    back: str
+    forward: str
+    event_before: str
+    event_after: str
+    skeleton: str
+    moment: str
+    picture: str
+    strip: str
+    time: str
+    percent: str
+    stance: str
+    swing: str
+    outside: str
+    far: str
+    not_in_view: str
+    contact: str
+    toe_off: str
+    is_grey: str
+    keys: str
+    figures: str
+    to_figure: str
 
 
 class FilterTexts(_Table):
@@ -139,6 +181,7 @@ class Layout(_Table):
     caption: Captions
     consider: ConsiderTexts
     study: StudyTexts
+    viewer: ViewerTexts
     quantity: tuple[QuantityText, ...]
     cautions: Cautions
     definition: tuple[Definition, ...]

@@ -21,7 +21,7 @@ from pipeline.language import in_sentence, say, say_count, say_saved, speaking, 
 from pipeline.report.consider import consider_view
 from pipeline.report.drawings import Picture
 from pipeline.report.faults import FaultMaker, FaultView
-from pipeline.report.layout import Layout, load_layout, load_sources
+from pipeline.report.layout import SCREEN_ONLY, Layout, load_layout, load_sources
 from pipeline.report.parts import load_frames, load_parts
 from pipeline.report.pdf import VISIT_PDF, visit_pdf
 from pipeline.report.plain import VISIT_TEXT, visit_text
@@ -36,6 +36,7 @@ from pipeline.report.sections import (
     summary_rows,
     urgent_part,
 )
+from pipeline.report.viewer import ViewerView, viewer_view
 from pipeline.report.words import counts_sentence, in_reading_order, prosthetic_words
 from pipeline.store import write_bytes, write_text
 
@@ -121,8 +122,13 @@ def write_visit(
         "style": style_text(),
     }
     _save_figures(visit_folder, faults, quantities)
-    written = _write_pages(visit_folder, report, layout, faults, context)
-    pdf = visit_pdf(context, layout.visit_sections, title=_visit_title(report), paper=paper)
+    viewer = None
+    if "viewer" in layout.visit_sections:
+        drawn = [*(text.curve for text in layout.quantity), *(one.curve for one in maker.definitions.values())]
+        viewer = viewer_view(visit_folder, report, strides, drawn, layout)
+    written = _write_pages(visit_folder, report, layout, faults, context, viewer)
+    on_paper = [name for name in layout.visit_sections if name not in SCREEN_ONLY]
+    pdf = visit_pdf(context, on_paper, title=_visit_title(report), paper=paper)
     write_bytes(visit_folder / VISIT_PDF, pdf, private=True)
     write_text(visit_folder / VISIT_TEXT, visit_text(context))
     return [*written, visit_folder / VISIT_PDF, visit_folder / VISIT_TEXT]
@@ -153,14 +159,23 @@ def _visit_title(report: VisitReport) -> str:
 
 
 def _write_pages(
-    folder: Path, report: VisitReport, layout: Layout, faults: Sequence[FaultView], context: dict[str, Any]
+    folder: Path,
+    report: VisitReport,
+    layout: Layout,
+    faults: Sequence[FaultView],
+    context: dict[str, Any],
+    viewer: ViewerView | None,
 ) -> list[Path]:
     """Fill the templates and write the pages."""
     environment = template_environment()
     visit = say("{subject}, visit {visit}", subject=report.subject, visit=report.visit)
     pages = {
         VISIT_PAGE: environment.get_template("visit.html").render(
-            context, sections=layout.visit_sections, page_title=_visit_title(report)
+            context,
+            sections=layout.visit_sections,
+            page_title=_visit_title(report),
+            viewer=viewer,
+            policy=viewer.policy if viewer else "",
         )
     }
     for fault in faults:
