@@ -73,6 +73,16 @@ class LimbCurves:
 
 
 @dataclass(frozen=True, slots=True)
+class ContextMark:
+    """A published value beside a curve: its letter, where it stands [% of stride], mean and standard deviation."""
+
+    letter: str
+    at_pct: float
+    mean: float
+    sd: float
+
+
+@dataclass(frozen=True, slots=True)
 class LimitStrip:
     """One value against its limits.
 
@@ -112,6 +122,7 @@ def curve_figure(
     title: str,
     axis_label: str,
     phase_pct: tuple[float, float] | None = None,
+    context: Sequence[ContextMark] = (),
 ) -> Figure:
     """Return the curves of both limbs over the stride: mean line, spread band, phase shaded.
 
@@ -125,6 +136,8 @@ def curve_figure(
         Label of the vertical axis, with the unit in square brackets.
     phase_pct : pair of float, optional
         Start and end of the stretch to look at. [% of stride]
+    context : sequence of ContextMark
+        Published values, drawn beside the curves.
 
     Raises
     ------
@@ -150,6 +163,8 @@ def curve_figure(
         axes.yaxis.set_major_formatter(_tick)
         axes.set_ylabel(axis_label)
         axes.set_title(title, loc="left", fontsize=TEXT_SIZE, fontweight="bold", color=INK)
+        for mark in context:
+            _draw_context(axes, mark)
         _label_lines(axes, [(limb, mean) for limb, mean, _ in drawn])
         _fit(figure, axes.yaxis.label, *axes.texts)
     return figure
@@ -165,6 +180,21 @@ def _draw_limb(axes: Axes, limb: LimbCurves, mean: FloatArray, spread: FloatArra
             axes.plot(percent, edge, color=colour, linewidth=0.7, linestyle=(0, (1, 2)), zorder=2)
     style = "-" if limb.line == "solid" else (0, (5, 2.5))
     axes.plot(percent, mean, color=colour, linewidth=2.2, linestyle=style, zorder=3)
+
+
+def _draw_context(axes: Axes, mark: ContextMark) -> None:
+    """Draw a published mean with one standard deviation to each side, and its letter above."""
+    axes.errorbar(mark.at_pct, mark.mean, yerr=mark.sd, fmt="D", markersize=4, color=QUIET, capsize=4, linewidth=1.2)
+    axes.annotate(
+        mark.letter,
+        (mark.at_pct, mark.mean + mark.sd),
+        xytext=(0, 2),
+        textcoords="offset points",
+        ha="center",
+        va="bottom",
+        fontsize=SMALL_TEXT_SIZE,
+        color=QUIET,
+    )
 
 
 def _shade_phase(axes: Axes, phase_pct: tuple[float, float]) -> None:

@@ -18,11 +18,13 @@ import pytest
 from pipeline.config import config_dir
 from pipeline.errors import ManyProblems, StageError
 from pipeline.judgement import Fault, Finding
+from pipeline.quantities import QUANTITIES
 from pipeline.report import build_visit, load_parts, save_parts
 from pipeline.report.layout import load_layout, load_sources
 from pipeline.report.parts import TABLES
 from pipeline.report.words import limb_words, number_words, unit_words, with_unit
 from tests import report_fixture as fixture
+from tests.reference_tables import reference
 
 ASSETS = Path(__file__).parents[1] / "pipeline" / "report" / "assets"
 
@@ -574,3 +576,19 @@ def section(html: str, name: str) -> str:
     """The markup of one section of a page."""
     start = html.index(f'<section id="{name}"')
     return html[start : html.index("</section>", start)]
+
+
+def test_published_values_beside_a_curve_are_those_of_their_source(visit):
+    """Segal and others 2006: the printed means and standard deviations of the reference table."""
+    layout, sources = load_layout(), load_sources()
+    printed = reference("segal_2006_swing_peaks")
+    assert {(one.mean, one.sd) for one in layout.context} == set(
+        zip(printed["mean_deg"], printed["sd_deg"], strict=True)
+    )
+    assert {one.curve for one in layout.context} <= {quantity.name for quantity in QUANTITIES}
+    assert all(sources[one.source].kind == "publication" for one in layout.context)
+    page = Page(visit / "visit.html")
+    assert "For context, never a limit: a: peak in swing of people without amputation" in page.text
+    assert "56.0 ± 3.4 deg, Segal AD and others (2006)" in page.text
+    drawn = [figure for figure in page.figures() if ">Knee flexion<" in figure]
+    assert drawn and all(f">{letter}</text>" in figure for figure in drawn for letter in "abc")

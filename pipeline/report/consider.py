@@ -141,9 +141,7 @@ def _standings(candidates: Sequence[Candidate]) -> str:
 def _source_name(key: str, sources: dict[str, Source]) -> str:
     """A source's short name: authors and year, or its key as words."""
     source = sources.get(key)
-    if source is None or source.kind != "publication":
-        return plain_name(key)
-    return f"{source.authors} ({source.year})"
+    return source.short if source and source.short else plain_name(key)
 
 
 def _source_words(key: str, sources: dict[str, Source]) -> str:

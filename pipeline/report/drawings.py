@@ -3,14 +3,16 @@
 from __future__ import annotations
 
 import base64
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from string import ascii_lowercase
 from typing import Literal
 
 import numpy as np
 
 from pipeline.figures import (
     CURVE_AXES,
+    ContextMark,
     LimbCurves,
     LimitStrip,
     curve_figure,
@@ -23,7 +25,8 @@ from pipeline.metrics import METRICS
 from pipeline.metrics.reading import mean_and_spread, usable_strides
 from pipeline.model import FloatArray, MetricValue, Side, StrideSet
 from pipeline.quantities import QUANTITIES, Quantity
-from pipeline.report.layout import Captions
+from pipeline.report.layout import Layout, Source
+from pipeline.report.layout_records import Captions, ContextValue
 from pipeline.report.words import (
     anatomical_side,
     limb_words,
@@ -121,7 +124,8 @@ def curve_picture(
     *,
     name: str,
     prosthetic_sides: Sequence[Side],
-    captions: Captions,
+    layout: Layout,
+    sources: Mapping[str, Source],
     definition: FaultDefinition | None = None,
 ) -> Picture | NoPicture:
     """Return a quantity over the stride for both limbs, or why there is none.
@@ -134,6 +138,9 @@ def curve_picture(
         Name of the quantity in the curves.
     name : str
         File name of the figure, without ending.
+    layout : Layout
+        Gives the captions, and published values to draw beside the curve.
+    sources : mapping of key to Source
     definition : FaultDefinition, optional
         Its phase is shaded and named in the caption.
     """
@@ -158,19 +165,33 @@ def curve_picture(
         return NoPicture(title, say("{reason} of either limb in a view that shows it", reason=_seen_words(0)))
     # A phase that is the whole stride points at nothing.
     phase = definition.phase_pct if definition and definition.phase_pct != (0.0, 100.0) else None
-    figure = curve_figure(limbs, title=title, axis_label=f"{title} [{unit}]", phase_pct=phase)
+    context = [entry for entry in layout.context if entry.curve == curve]
+    marks = [
+        ContextMark(letter, one.at_pct, one.mean, one.sd) for letter, one in zip(ascii_lowercase, context, strict=False)
+    ]
+    figure = curve_figure(limbs, title=title, axis_label=f"{title} [{unit}]", phase_pct=phase, context=marks)
     phase_text = ""
     if definition is not None and phase is not None:
         low, high = (f"{end:.0f}" for end in phase)
-        phase_text = captions.curve_phase.format(low=low, high=high, phase=say(definition.phase))
+        phase_text = layout.caption.curve_phase.format(low=low, high=high, phase=say(definition.phase))
     quantity = quantity_of(curve)
     sign = " " + say("Positive: {what}.", what=say(quantity.positive)) if quantity else ""
-    caption = captions.curve.format(limbs=" ".join(phrases), phase=phase_text).strip() + sign
+    caption = layout.caption.curve.format(limbs=" ".join(phrases), phase=phase_text).strip() + sign
+    if marks:
+        listed = [_context_words(mark, one, unit, sources) for mark, one in zip(marks, context, strict=True)]
+        caption += " " + layout.caption.curve_context.format(values="; ".join(listed))
     alt = say("Line chart of {curve} in {unit} over the stride.", curve=in_sentence(title), unit=unit)
     alt = " ".join([alt, *alts])
     limb = anatomical_side(definition.side, prosthetic_sides) if definition else None
     limb = limb or sides_in_order(prosthetic_sides)[0]
     return Picture(f"{name}.svg", svg_text(figure), title, caption, alt, curve, limb)
+
+
+def _context_words(mark: ContextMark, value: ContextValue, unit: str, sources: Mapping[str, Source]) -> str:
+    """One published value: its letter, whose it is, how large, and where it stands."""
+    mean, sd = number_words(value.mean, unit), number_words(value.sd, unit)
+    source = sources[value.source].short if value.source in sources else value.source
+    return f"{mark.letter}: {value.text}, {mean} \N{PLUS-MINUS SIGN} {sd} {unit}, {source}"
 
 
 def limit_picture(strips: Sequence[LimitStrip], *, name: str, captions: Captions) -> Picture | None:

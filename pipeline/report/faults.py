@@ -135,7 +135,8 @@ class FaultMaker:
                 definition.curve,
                 name=f"{fault.name}-curve",
                 prosthetic_sides=sides,
-                captions=self.layout.caption,
+                layout=self.layout,
+                sources=self.sources,
                 definition=definition,
             )
         return FaultView(

@@ -6,12 +6,24 @@ import tomllib
 from pathlib import Path
 from typing import Any, Literal, TypeVar
 
-from pydantic import BaseModel, ConfigDict, TypeAdapter, ValidationError
+from pydantic import TypeAdapter, ValidationError
 
 from pipeline.config import ENGLISH, config_dir
 from pipeline.errors import ConfigError, ManyProblems
 from pipeline.judgement import Standing, Verdict
 from pipeline.language import say, spoken
+from pipeline.report.layout_records import (
+    Captions,
+    Cautions,
+    ConsiderTexts,
+    ContextValue,
+    Definition,
+    QuantityText,
+    SectionText,
+    StudyTexts,
+    Table,
+    ViewerTexts,
+)
 
 T = TypeVar("T")
 
@@ -29,147 +41,7 @@ NEVER_LEFT_OUT = ("urgent", "failures", "cautions")
 NEVER_LEFT_OUT_OF_STUDY = ("study_urgent", "study_failures", "cautions")
 
 
-class _Table(BaseModel):
-    """A table of a configuration file: every key needed, no other allowed."""
-
-    model_config = ConfigDict(frozen=True, extra="forbid")
-
-
-class SectionText(_Table):
-    """Title and first sentence of a section; `paper` stands in place of `intro` in the PDF, where it is given."""
-
-    title: str
-    intro: str
-    paper: str = ""
-
-
-class Captions(_Table):
-    """Captions, with the words in braces filled in by the page."""
-
-    curve: str
-    curve_phase: str
-    limit: str
-    frames: str
-    frames_none: str
-    frames_partly: str
-
-
-class ConsiderTexts(_Table):
-    """What stands around the list of what to consider, with the words in braces filled in by the page."""
-
-    arithmetic: str
-    known: str
-    nothing_present: str
-    not_in_file: str
-    no_prosthesis: str
-    no_knee: str
-    earlier: str
-    folded: str
-    for_fault: str
-    fault_alone: str
-
-
-class ViewerTexts(_Table):
-    """Words of the viewer, with those in braces filled in by the page or its script."""
-
-    no_script: str
-    none: str
-    not_stored: str
-    grey: str
-    cut: str
-    too_large: str
-    clip: str
-    clip_name: str
-    curve: str
-    curve_name: str
-    speed: str
-    speeds: dict[str, str]
-    play: str
-    pause: str
-    back: str
-    forward: str
-    event_before: str
-    event_after: str
-    skeleton: str
-    moment: str
-    picture: str
-    strip: str
-    time: str
-    percent: str
-    stance: str
-    swing: str
-    outside: str
-    far: str
-    not_in_view: str
-    contact: str
-    toe_off: str
-    is_grey: str
-    keys: str
-    figures: str
-    to_figure: str
-
-
-class FilterTexts(_Table):
-    """Labels of the study's filter; `shown` has its words in braces filled in by the script."""
-
-    subject: str
-    verdict: str
-    fault: str
-    any_verdict: str
-    all_faults: str
-    show_all: str
-    shown: str
-    note: str
-
-
-class StudyTexts(_Table):
-    """What stands on the page of a study; `short` heads the columns of its grid, by the fault's name."""
-
-    kind: str
-    urgent_latest: str
-    urgent_earlier: str
-    urgent_unknown: str
-    region: str
-    all_visits: str
-    no_visits: str
-    not_judged: str
-    nothing_seen: str
-    nothing_failed: str
-    alike: str
-    unlike: str
-    differs: str
-    never_judged: str
-    wrong_place: str
-    earlier_report: str
-    filter: FilterTexts
-    short: dict[str, str]
-
-
-class QuantityText(_Table):
-    """One of the quantities that every visit shows."""
-
-    title: str
-    curve: str
-    metrics: tuple[str, ...]
-    note: str
-
-
-class Cautions(_Table):
-    """What every page says about its own limits."""
-
-    points: tuple[str, ...]
-    urgent_heading: str
-    urgent_steps: tuple[str, ...]
-
-
-class Definition(_Table):
-    """A term and its meaning."""
-
-    term: str
-    meaning: str
-
-
-class Layout(_Table):
+class Layout(Table):
     """All of `configs/report.toml`."""
 
     visit_sections: tuple[VisitSection, ...]
@@ -183,11 +55,12 @@ class Layout(_Table):
     study: StudyTexts
     viewer: ViewerTexts
     quantity: tuple[QuantityText, ...]
+    context: tuple[ContextValue, ...] = ()
     cautions: Cautions
     definition: tuple[Definition, ...]
 
 
-class Source(_Table):
+class Source(Table):
     """One entry of `configs/sources.toml`: a publication, common practice, or a choice of this project."""
 
     kind: Literal["publication", "common practice", "own choice"]
@@ -207,6 +80,11 @@ class Source(_Table):
         else:
             needed = {"reason": self.reason}
         return [f"{name}: missing; kind {self.kind!r} needs it" for name, value in needed.items() if not value]
+
+    @property
+    def short(self) -> str:
+        """Authors and year of a publication; empty for anything else."""
+        return f"{self.authors} ({self.year})" if self.kind == "publication" else ""
 
     def words(self) -> str:
         """The entry as one line for a reader."""

@@ -96,7 +96,7 @@ def write_visit(
         measurement_error={name: own.sd for name, own in limits.measurement_error.items()},
     )
     faults = [maker.view(fault) for fault in in_reading_order(report.faults)]
-    quantities = quantity_views(report, strides, layout)
+    quantities = quantity_views(report, strides, layout, sources)
     rows = summary_rows(report.faults, maker.definitions, report.prosthetic_sides, layout)
     context: dict[str, Any] = {
         "layout": layout,

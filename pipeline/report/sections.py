@@ -13,7 +13,8 @@ from pipeline.model import SIDES, MetricValue, QualityNote, Side, StrideSet
 from pipeline.quantities import QUANTITIES
 from pipeline.report.drawings import NoPicture, Picture, curve_picture
 from pipeline.report.faults import page_name
-from pipeline.report.layout import Layout, QuantityText, Source
+from pipeline.report.layout import Layout, Source
+from pipeline.report.layout_records import QuantityText
 from pipeline.report.words import (
     in_reading_order,
     interval_words,
@@ -149,7 +150,9 @@ def urgent_part(rows: Sequence[SummaryRow], layout: Layout) -> UrgentPart | None
     return UrgentPart(layout.cautions.urgent_heading.format(faults=titles), seen, unknown)
 
 
-def quantity_views(report: VisitReport, strides: StrideSet, layout: Layout) -> tuple[QuantityView, ...]:
+def quantity_views(
+    report: VisitReport, strides: StrideSet, layout: Layout, sources: dict[str, Source]
+) -> tuple[QuantityView, ...]:
     """Return the quantities of every visit, each with its numbers or its reason for both limbs."""
     views = []
     for number, text in enumerate(layout.quantity, start=1):
@@ -160,7 +163,8 @@ def quantity_views(report: VisitReport, strides: StrideSet, layout: Layout) -> t
                 text.curve,
                 name=f"quantity-{number}-{text.curve}",
                 prosthetic_sides=report.prosthetic_sides,
-                captions=layout.caption,
+                layout=layout,
+                sources=sources,
             )
         views.append(QuantityView(text.title, text.note, curve, _quantity_rows(text, report)))
     return tuple(views)

@@ -22,7 +22,8 @@ from pipeline.config import ENGLISH
 from pipeline.judgement import Limits, RunRecord, Verdict
 from pipeline.language import say, say_count, speaking, spoken
 from pipeline.report.faults import page_name
-from pipeline.report.layout import StudyTexts, load_layout
+from pipeline.report.layout import load_layout
+from pipeline.report.layout_records import StudyTexts
 from pipeline.report.page import VISIT_PAGE, style_text, template_environment
 from pipeline.report.study_parts import FoundVisit, SavedFault, natural_key, read_study
 from pipeline.report.words import VERDICTS, prosthetic_words

@@ -11,7 +11,7 @@ from pathlib import Path
 from pipeline.errors import StageError
 from pipeline.judgement import ClipResult, RunRecord, Severity, Verdict
 from pipeline.model import Aid, Level, Side
-from pipeline.report.layout import StudyTexts
+from pipeline.report.layout_records import StudyTexts
 from pipeline.report.parts import REPORT_NAME
 from pipeline.store import read_json, read_record
 

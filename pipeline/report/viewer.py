@@ -20,7 +20,8 @@ from pipeline.language import localised, say, say_saved
 from pipeline.model import FloatArray, StrideSet
 from pipeline.pictures import LIMB_CHAINS
 from pipeline.report.drawings import NEAR_CURVES, curve_title, curve_unit, line_of
-from pipeline.report.layout import Layout, ViewerTexts
+from pipeline.report.layout import Layout
+from pipeline.report.layout_records import ViewerTexts
 from pipeline.report.viewer_files import PARTS, SIZE_PX, ViewerClip, load_viewer_clip, load_viewer_index
 from pipeline.report.words import limb_words, sides_in_order
 
