@@ -165,6 +165,28 @@ def report(
     raise typer.Exit(1 if failures else 0)
 
 
+@app.command("track")
+def track_visits(
+    out: Annotated[Path, typer.Argument(help="Folder with results of `strideledger run`.")],
+    subject: Annotated[str, typer.Argument(help="Pseudonym of the person, as in the manifest.")],
+    baseline: Annotated[str | None, typer.Option(help="Visit to compare with; by default the first.")] = None,
+    rules: Annotated[Path | None, typer.Option(help="Rules of your own: a copy of configs/tracking.toml.")] = None,
+    csv: Annotated[Path | None, typer.Option(help="File to write every change into, as a table.")] = None,
+) -> None:
+    """Say what changed from one visit of a person to the latest, and whether by more than chance."""
+    from pipeline.console import show_track
+    from pipeline.report.track import track_subject, track_table
+    from pipeline.store import write_table
+    from pipeline.tracking_rules import load_tracking_rules
+
+    found = track_subject(out, subject, load_tracking_rules(rules), baseline=baseline)
+    show_track(found)
+    if csv is not None:
+        write_table(csv, track_table(found.track))
+        typer.echo(openable_path(csv))
+    raise typer.Exit(1 if found.losses else 0)
+
+
 @app.command()
 def manifest(
     study: Annotated[Path | None, typer.Argument(help="Folder of a study, to check its manifest.")] = None,

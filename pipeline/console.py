@@ -17,6 +17,7 @@ from pipeline.batch import StudyResult, VisitResult
 from pipeline.model import QualityNote
 from pipeline.precheck import ClipCheck
 from pipeline.quality import VIEW_SIGNS
+from pipeline.report.track import SubjectTrack, fault_rows, open_reasons, time_line
 from pipeline.store import openable_path
 
 # Rich assumes 80 columns where there is no terminal, and would fold every message. [characters]
@@ -156,6 +157,28 @@ def show_check(checked: ClipCheck) -> None:
             cells = (f"  {note.item}", _amount(note.value, note), limit, note.advice)
             table.add_row(*(Text(cell) for cell in cells))
         console.print(table)
+
+
+def show_track(found: SubjectTrack) -> None:
+    """Print the visits of a person with what was changed, each fault's change, and how to read it."""
+    console, track = _console(), found.track
+    console.print(f"subject {track.subject}: visit {track.visits[-1].visit} against visit {track.baseline}\n")
+    for line in time_line(track.visits):
+        console.print(f"visit {line}", soft_wrap=True)
+    console.print()
+    show_table(
+        ("fault", "verdicts", "measure", "before", "after", "change", "verdict of the change"), fault_rows(track)
+    )
+    for line in open_reasons(track.changes):
+        console.print(f"cannot say, {line}", soft_wrap=True)
+    judged = sum(change.verdict != "cannot say" for change in track.changes)
+    console.print(
+        f"\nA change is called when it exceeds the smallest detectable one. Of {judged} measures about "
+        f"{track.by_chance:.0f} would be called by chance alone if nothing had changed.",
+        soft_wrap=True,
+    )
+    for message in found.losses.values():
+        _console(stderr=True).print(f"failed: {message}", soft_wrap=True)
 
 
 def show_check_counts(checks: Sequence[ClipCheck]) -> None:

@@ -28,7 +28,7 @@ from pipeline.store import (
 )
 
 # Raised when the report changes for the same input; an earlier one is then made again.
-VISIT_VERSION = 4
+VISIT_VERSION = 5
 
 # What sets the pages and draws their figures; another version may set them differently.
 PAGE_PACKAGES = ("jinja2", "matplotlib", "typst")
@@ -111,7 +111,7 @@ def _report(job: VisitJob, done: list[str]) -> Iterable[str]:
     """The stage report of a visit."""
     from pipeline import report, strides
     from pipeline.pace import pace_notes
-    from pipeline.stages import judge_visit
+    from pipeline.stages import MEASURES_VERSION, judge_visit
 
     joined = strides.join([strides.load(job.folder / clip_id) for clip_id in done])
     metrics, faults = judge_visit(joined, job.person, job.settings, job.limits)
@@ -132,6 +132,7 @@ def _report(job: VisitJob, done: list[str]) -> Iterable[str]:
         run=replace(job.run, finished=now_text()),
         notes=pace_notes(joined, metrics),
         candidates=candidates(faults, job.causes, job.changes, has_prosthesis=bool(job.person.prosthetic_sides)),
+        measured_by=MEASURES_VERSION,
     )
     written = report.save_parts(job.folder, visit, joined)
     if job.settings.run.keep_pictures != "none":

@@ -223,7 +223,7 @@ class VisitReport:
     """Everything that a visit's page shows, apart from the curves and pictures saved beside it.
 
     `levels` of amputation belong to `prosthetic_sides`; empty where the manifest names none. `candidates` stand in the
-    order of their ranks.
+    order of their ranks. `measured_by` is the version of the calculations behind the values; 0 where it is not known.
     """
 
     subject: str
@@ -240,3 +240,4 @@ class VisitReport:
     levels: tuple[Level, ...] = ()
     aid: Aid | None = None
     candidates: tuple[Candidate, ...] = ()
+    measured_by: int = 0

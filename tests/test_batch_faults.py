@@ -111,11 +111,11 @@ def test_each_broken_file_has_its_message_and_the_command_fails(tmp_path: Path) 
     made = page.read_bytes()
     page.unlink()
     again = run_command("report", "out", folder=tmp_path)
-    assert (again.returncode, again.stdout, again.stderr) == (0, "out/sub-P01/ses-01/visit.html\n", "")
+    assert (again.returncode, again.stdout, again.stderr) == (0, "out/sub-P01/ses-01/visit.html\nout/study.html\n", "")
     assert page.read_bytes() == made
     (page.parent / "visit.json").write_text("{")
     damaged = run_command("report", "out", folder=tmp_path)
-    assert (damaged.returncode, damaged.stdout) == (1, "")
+    assert (damaged.returncode, damaged.stdout) == (1, "out/study.html\n")
     assert damaged.stderr.startswith("failed: out/sub-P01/ses-01/visit.json: cannot be read (")
 
 

@@ -225,7 +225,7 @@ def test_summary_reads_well_in_a_file(
         VisitResult("P01", "01", folder, folder / "visit.html", report, ""),
         VisitResult("P01", "02", folder, None, None, "visit P01-02: the process ended with signal 6."),
     )
-    show_summary(StudyResult(record, tmp_path, clips, visits, tmp_path / "out/study.html"))
+    show_summary(StudyResult(record, tmp_path, clips, visits, page=tmp_path / "out/study.html"))
     assert [line.rstrip() for line in capsys.readouterr().out.splitlines()] == [
         "",
         "clips: 1 done, 1 failed",
@@ -241,7 +241,7 @@ def test_summary_reads_well_in_a_file(
         "",
         "the whole study: out/study.html",
     ]
-    failed = StudyResult(record, tmp_path, clips, visits, None, "study.html: cannot be written.")
+    failed = StudyResult(record, tmp_path, clips, visits, page_message="study.html: cannot be written.")
     show_summary(failed)
     assert capsys.readouterr().out.splitlines()[-1] == "failed: study.html: cannot be written."
     assert not failed.all_done

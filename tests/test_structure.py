@@ -21,7 +21,8 @@ LEVELS = [
     | {"pylon"},
     {"event_timing", "events_frontal", "events", "steps", "strides"},
     {"metrics"},
-    {"thresholds", "checks", "causes", "causes_file", "pace", "stages"},
+    {"thresholds", "checks", "causes", "causes_file", "pace", "stages", "tracking_rules", "comparability"}
+    | {"tracking"},
     {"figures", "report"},
     {"isolate", "clip_stages", "jobs", "runs", "rebuild", "batch", "precheck", "bench", "console", "cli"}
     | {"catalogue", "fault_pages", "texts"},

@@ -1,0 +1,171 @@
+"""One person's visits read from the results folder and compared, as rows of words and as a table."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+import pandas as pd
+
+from pipeline.comparability import Visit
+from pipeline.errors import ConfigError, PipelineError
+from pipeline.judgement import VisitReport
+from pipeline.report.parts import guarded, load_parts
+from pipeline.report.words import interval_words, limb_words, metric_title, with_unit
+from pipeline.store import OutputTree, shown_path
+from pipeline.tables import Column, check_table
+from pipeline.tracking import Change, Track, track
+from pipeline.tracking_rules import TrackingRules
+
+CHANGES: tuple[Column, ...] = (
+    Column("subject", "text", "", "pseudonym of the person"),
+    Column("metric", "text", "", "id of the metric in the catalogue"),
+    Column("side", "text", "", "left, right, or the limbs compared"),
+    Column("unit", "text", "", "unit of the numbers here; 1 for a ratio"),
+    Column("baseline", "text", "", "visit that the latest one is compared with"),
+    Column("baseline_date", "text", "", "its date"),
+    Column("before", "number", "see unit", "value at the baseline; empty where there is none"),
+    Column("before_low", "number", "see unit", "lower end of its 95 % interval"),
+    Column("before_high", "number", "see unit", "upper end of its 95 % interval"),
+    Column("latest", "text", "", "the latest visit"),
+    Column("latest_date", "text", "", "its date"),
+    Column("after", "number", "see unit", "value at the latest visit; empty where there is none"),
+    Column("after_low", "number", "see unit", "lower end of its 95 % interval"),
+    Column("after_high", "number", "see unit", "upper end of its 95 % interval"),
+    Column("change", "number", "see unit", "after minus before"),
+    Column("detectable", "number", "see unit", "smallest change that is more than chance"),
+    Column("verdict", "text", "", "better, worse, changed, no clear change, cannot say"),
+    Column("reasons", "text", "", "why it cannot be said, separated by semicolons"),
+)
+
+
+@dataclass(frozen=True, slots=True)
+class SubjectTrack:
+    """A person's track, and which visits could not be read (visit folder to message)."""
+
+    track: Track
+    losses: dict[str, str]
+
+
+def track_subject(results: Path, subject: str, rules: TrackingRules, *, baseline: str | None = None) -> SubjectTrack:
+    """Compare the visits of one person in a results folder.
+
+    Parameters
+    ----------
+    results : Path
+        Folder with results of a run.
+    subject : str
+    rules : TrackingRules
+    baseline : str, optional
+        Visit that the latest one is compared with; by default the first.
+
+    Raises
+    ------
+    ConfigError
+        There is no such subject, fewer than two of its visits can be read, or the baseline is none of those before the
+        latest.
+    """
+    tree = OutputTree(results)
+    folders = [folder for folder in tree.visit_folders() if folder.parent.name == f"sub-{subject}"]
+    visits: list[Visit] = []
+    losses: dict[str, str] = {}
+    for folder in folders:
+        try:
+            visits.append(Visit(*load_parts(folder)))
+        except PipelineError as error:
+            losses[folder.relative_to(results).as_posix()] = str(error)
+    if not folders:
+        known = sorted({folder.parent.name.removeprefix("sub-") for folder in tree.visit_folders()})
+        raise ConfigError(
+            shown_path(results),
+            f"has no visit of subject {subject!r}",
+            f"expected one of: {', '.join(known) or 'none, since nothing was measured into it'}",
+        )
+    if len(visits) < 2:
+        raise ConfigError(
+            f"subject {subject}",
+            f"{len(visits)} of {len(folders)} visits can be read",
+            "at least 2 are needed for a change",
+            " ".join(losses.values()),
+        )
+    try:
+        return SubjectTrack(track(visits, rules, baseline=baseline), losses)
+    except ValueError as error:
+        raise ConfigError(f"subject {subject}", str(error)) from None
+
+
+def fault_rows(found: Track) -> list[tuple[str, ...]]:
+    """Return one row of words a fault: its verdicts, and how its size changed since the baseline."""
+    sides = found.visits[-1].prosthetic_sides
+    rows: list[tuple[str, ...]] = []
+    for fault in found.faults:
+        verdicts = " > ".join(verdict or "-" for verdict in fault.verdicts)
+        change = fault.change
+        if change is None:
+            rows.append((fault.title, verdicts, "-", "-", "-", "-", "cannot say"))
+            continue
+        measure = f"{metric_title(change.metric)}, {limb_words(change.side, sides)}"
+        rows.append((fault.title, verdicts, measure, *change_words(change), change.verdict))
+    return rows
+
+
+def change_words(change: Change) -> tuple[str, str, str]:
+    """Both values, and the change with the smallest detectable one."""
+    values = []
+    for point in (change.before, change.after):
+        interval = interval_words(point.low, point.high, change.unit)
+        values.append(f"{with_unit(point.value, change.unit)} ({interval})" if point.value is not None else "-")
+    if change.change is None or change.detectable is None:
+        return values[0], values[1], "-"
+    sign = "+" if change.change > 0 else ""
+    size, detectable = with_unit(change.change, change.unit), with_unit(change.detectable, change.unit)
+    return values[0], values[1], f"{sign}{size}; detectable {detectable}"
+
+
+def open_reasons(changes: Sequence[Change]) -> list[str]:
+    """Return why changes cannot be said, each reason once with how many measures it holds for."""
+    counts: dict[str, int] = {}
+    for change in changes:
+        for reason in change.reasons:
+            counts[reason] = counts.get(reason, 0) + 1
+    return [f"{reason}: {count} of {len(changes)} measures" for reason, count in counts.items()]
+
+
+def time_line(reports: Sequence[VisitReport]) -> list[str]:
+    """Return one line a visit: its date, and what was changed on the prosthesis before it."""
+    return [
+        f"{report.visit}, {report.visit_date.isoformat()}: {report.changes or 'nothing was noted'}"
+        for report in reports
+    ]
+
+
+def track_table(found: Track) -> pd.DataFrame:
+    """Return every change since the baseline as a table with the columns of `CHANGES`."""
+    rows = [
+        {
+            "subject": found.subject,
+            "metric": change.metric,
+            "side": change.side,
+            "unit": change.unit,
+            "baseline": change.before.visit,
+            "baseline_date": change.before.visit_date.isoformat(),
+            "before": change.before.value,
+            "before_low": change.before.low,
+            "before_high": change.before.high,
+            "latest": change.after.visit,
+            "latest_date": change.after.visit_date.isoformat(),
+            "after": change.after.value,
+            "after_low": change.after.low,
+            "after_high": change.after.high,
+            "change": change.change,
+            "detectable": change.detectable,
+            "verdict": change.verdict,
+            "reasons": "; ".join(change.reasons),
+        }
+        for change in found.changes
+    ]
+    table = pd.DataFrame(rows, columns=[column.name for column in CHANGES])
+    numbers = [column.name for column in CHANGES if column.kind == "number"]
+    table[numbers] = table[numbers].astype(float)
+    return guarded(check_table(table, CHANGES, "changes"), CHANGES)

@@ -1,0 +1,270 @@
+"""Change across the visits of one person: how large, more than chance or not, better or worse, comparable or not.
+
+A change is called only when it exceeds the smallest detectable one. With half widths h of the two visits' 95 %
+intervals this is sqrt(h1^2 + h2^2); for two equally sure visits it is 1.96 sqrt(2) SEM, the smallest detectable change
+of the literature (Weir 2005; Bland and Altman 1999; both from memory), where SEM holds stride spread and the metric's
+own error. An own error that is the same at both visits cancels in truth: the value is an upper bound.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from datetime import date
+from typing import Literal
+
+import numpy as np
+
+from pipeline.comparability import Visit, why_not_comparable
+from pipeline.judgement import Finding, Verdict, VisitReport
+from pipeline.model import MetricValue
+from pipeline.tracking_rules import TrackingRules
+
+ChangeVerdict = Literal["better", "worse", "changed", "no clear change", "cannot say"]
+# 95 % of a normal distribution lies within so many standard deviations.
+TWO_SIDED_95 = 1.96
+# A slope is told for so many days: a fitting is followed over months.
+SLOPE_DAYS = 30.0
+
+
+@dataclass(frozen=True, slots=True)
+class Point:
+    """One metric of one limb at one visit. Without a value `reason` tells why; `views` are those of its strides."""
+
+    visit: str
+    visit_date: date
+    value: float | None
+    low: float | None
+    high: float | None
+    n_strides: int
+    reason: str
+    views: tuple[str, ...]
+
+    @property
+    def half_width(self) -> float:
+        """Half of the 95 % interval; infinite where there is none."""
+        if self.low is None or self.high is None:
+            return float("inf")
+        return (self.high - self.low) / 2
+
+
+@dataclass(frozen=True, slots=True)
+class Change:
+    """One metric of one limb from an earlier visit to a later one.
+
+    Attributes
+    ----------
+    change, detectable : float or None
+        Later minus earlier value, and the smallest change that is more than chance; None without both values.
+    verdict : str
+        `changed` where a change is clear but neither direction is better, or the value went past its target.
+    reasons : tuple of str
+        Why it cannot be said.
+    """
+
+    metric: str
+    side: str
+    unit: str
+    before: Point
+    after: Point
+    change: float | None
+    detectable: float | None
+    verdict: ChangeVerdict
+    reasons: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Slope:
+    """Straight line through more than two visits: change in 30 days with its 95 % interval."""
+
+    metric: str
+    side: str
+    unit: str
+    n_visits: int
+    per_30_days: float
+    low: float
+    high: float
+
+
+@dataclass(frozen=True, slots=True)
+class FaultTrack:
+    """One fault across the visits: verdict at each, None where it was not looked for, and the change of its size."""
+
+    name: str
+    title: str
+    verdicts: tuple[Verdict | None, ...]
+    change: Change | None
+
+
+@dataclass(frozen=True, slots=True)
+class Track:
+    """All visits of one person, in the order of their dates.
+
+    `changes` compare the baseline with the latest visit; `slopes` are there from the third visit on.
+    """
+
+    subject: str
+    visits: tuple[VisitReport, ...]
+    baseline: str
+    faults: tuple[FaultTrack, ...]
+    changes: tuple[Change, ...]
+    slopes: tuple[Slope, ...]
+
+    @property
+    def by_chance(self) -> float:
+        """How many of the changes that could be judged would be called by chance alone, if nothing had changed."""
+        return 0.05 * sum(change.verdict != "cannot say" for change in self.changes)
+
+
+def track(visits: Sequence[Visit], rules: TrackingRules, *, baseline: str | None = None) -> Track:
+    """Return the changes of one person.
+
+    Parameters
+    ----------
+    visits : sequence of Visit
+        Two or more of the same subject, in any order.
+    rules : TrackingRules
+    baseline : str, optional
+        Visit that the latest one is compared with; by default the first.
+
+    Raises
+    ------
+    ValueError
+        Fewer than two visits, more than one subject, or a baseline that is none of them or the latest.
+    """
+    ordered = sorted(visits, key=lambda visit: (visit.report.visit_date, visit.report.visit))
+    subjects = {visit.report.subject for visit in ordered}
+    names = [visit.report.visit for visit in ordered]
+    if len(ordered) < 2 or len(subjects) != 1:
+        raise ValueError(f"{len(ordered)} visits of {len(subjects)} subjects; expected two or more of one subject")
+    if baseline is not None and baseline not in names[:-1]:
+        raise ValueError(f"baseline {baseline!r} is no visit before the latest one; there are {', '.join(names[:-1])}")
+    first, last = ordered[names.index(baseline) if baseline else 0], ordered[-1]
+    keys = dict.fromkeys((value.metric, value.side) for visit in (first, last) for value in visit.report.metrics)
+    changes = {key: compare(first, last, *key, rules) for key in keys}
+    slopes = [slope for key in keys if (slope := _slope(ordered, *key)) is not None] if len(ordered) > 2 else []
+    return Track(
+        subject=last.report.subject,
+        visits=tuple(visit.report for visit in ordered),
+        baseline=first.report.visit,
+        faults=_faults(ordered, changes),
+        changes=tuple(changes.values()),
+        slopes=tuple(slopes),
+    )
+
+
+def compare(before: Visit, after: Visit, metric: str, side: str, rules: TrackingRules) -> Change:
+    """Return how one metric of one limb changed from one visit to another."""
+    points = [_point(visit, metric, side) for visit in (before, after)]
+    unit = next(value.unit for visit in (after, before) for value in _values(visit, metric, side))
+    reasons = [
+        f"visit {point.visit}: {point.reason}" for point in points if point.value is None or point.half_width == np.inf
+    ]
+    reasons += why_not_comparable(before, after, (points[0].views, points[1].views), metric, rules)
+    first, last = points
+    if first.value is None or last.value is None:
+        return Change(metric, side, unit, first, last, None, None, "cannot say", tuple(reasons))
+    change, detectable = last.value - first.value, float(np.hypot(first.half_width, last.half_width))
+    verdict = "cannot say" if reasons else verdict_of_change(first.value, last.value, detectable, metric, rules)
+    finite = detectable if np.isfinite(detectable) else None
+    return Change(metric, side, unit, first, last, change, finite, verdict, tuple(reasons))
+
+
+def verdict_of_change(
+    before: float, after: float, detectable: float, metric: str, rules: TrackingRules
+) -> ChangeVerdict:
+    """Return what a change means.
+
+    Parameters
+    ----------
+    before, after, detectable : float
+        The two values and the smallest detectable change, in the metric's unit.
+
+    Notes
+    -----
+    Where nearer to a target is better, a value that went past its target has changed for the better or the worse only
+    as far as it is nearer or further.
+    """
+    change = after - before
+    if abs(change) <= detectable:
+        return "no clear change"
+    target = rules.better.toward.get(metric)
+    gain = 0.0
+    if target is not None:
+        gain = abs(before - target) - abs(after - target)
+    elif metric in rules.better.less:
+        gain = -change
+    elif metric in rules.better.more:
+        gain = change
+    if abs(gain) <= detectable:
+        return "changed"
+    return "better" if gain > 0 else "worse"
+
+
+def _values(visit: Visit, metric: str, side: str) -> list[MetricValue]:
+    """The value of a metric of a limb at a visit, as a list of one or none."""
+    return [value for value in visit.report.metrics if (value.metric, value.side) == (metric, side)]
+
+
+def _point(visit: Visit, metric: str, side: str) -> Point:
+    """A metric of a limb at a visit, with its views."""
+    report = visit.report
+    for value in _values(visit, metric, side):
+        table = visit.strides.table
+        views = table.loc[table["stride_id"].isin(value.stride_ids), "view"]
+        return Point(
+            report.visit, report.visit_date, value.value, value.low, value.high, value.n_strides,
+            value.reason or "there is no interval", tuple(sorted(set(views))),
+        )  # fmt: skip
+    return Point(report.visit, report.visit_date, None, None, None, 0, "it was not measured", ())
+
+
+def _slope(visits: Sequence[Visit], metric: str, side: str) -> Slope | None:
+    """The straight line through a metric's values, each weighted by its interval; None with fewer than three."""
+    points = [_point(visit, metric, side) for visit in visits]
+    used = [point for point in points if point.value is not None and np.isfinite(point.half_width)]
+    days = np.array([point.visit_date.toordinal() for point in used], dtype=float)
+    if len(used) < 3 or np.ptp(days) == 0 or any(point.half_width <= 0 for point in used):
+        return None
+    values = np.array([point.value for point in used], dtype=float)
+    weights = (TWO_SIDED_95 / np.array([point.half_width for point in used])) ** 2
+    centred = days - np.average(days, weights=weights)
+    spread = float(np.sum(weights * centred**2))
+    slope = float(np.sum(weights * centred * values)) / spread
+    half = TWO_SIDED_95 / np.sqrt(spread)
+    unit = next(value.unit for visit in visits for value in _values(visit, metric, side))
+    low, high = SLOPE_DAYS * (slope - half), SLOPE_DAYS * (slope + half)
+    return Slope(metric, side, unit, len(used), SLOPE_DAYS * slope, float(low), float(high))
+
+
+def _faults(visits: Sequence[Visit], changes: Mapping[tuple[str, str], Change]) -> tuple[FaultTrack, ...]:
+    """Every fault with its verdicts, and the change of what decided it when it was last seen, else at the end."""
+    names = dict.fromkeys(fault.name for visit in visits for fault in visit.report.faults)
+    tracks = []
+    for name in names:
+        found = [next((one for one in visit.report.faults if one.name == name), None) for visit in visits]
+        known = [fault for fault in found if fault is not None]
+        seen = [fault for fault in known if fault.verdict in ("present", "borderline")]
+        finding = _deciding((seen or known)[-1].findings, (seen or known)[-1].verdict)
+        change = None
+        if finding is not None:
+            sides = _sides(finding.side, visits[-1].report)
+            change = next((changes[finding.metric, side] for side in sides if (finding.metric, side) in changes), None)
+        verdicts = tuple(fault.verdict if fault else None for fault in found)
+        tracks.append(FaultTrack(name, known[-1].title, verdicts, change))
+    return tuple(tracks)
+
+
+def _deciding(findings: Sequence[Finding], verdict: Verdict) -> Finding | None:
+    """The first finding with the fault's own verdict that applies, else the first of all."""
+    own = [finding for finding in findings if finding.verdict == verdict and finding.applies]
+    return next(iter([*own, *findings]), None)
+
+
+def _sides(side: str, report: VisitReport) -> tuple[str, ...]:
+    """Names under which the values of a finding's limb may stand."""
+    if len(report.prosthetic_sides) == 1 and side in ("prosthetic", "sound"):
+        prosthetic = report.prosthetic_sides[0]
+        other = "left" if prosthetic == "right" else "right"
+        return (side, prosthetic if side == "prosthetic" else other)
+    return (side,)

@@ -1,0 +1,80 @@
+"""The rules by which visits are compared: `configs/tracking.toml`, or a clinic's own copy of it."""
+
+from __future__ import annotations
+
+import tomllib
+from collections import Counter
+from pathlib import Path
+
+from pydantic import BaseModel, ConfigDict, Field, ValidationError
+
+from pipeline.config import config_dir
+from pipeline.errors import ConfigError, ManyProblems
+from pipeline.metrics import CATALOGUE
+from pipeline.store import shown_path
+from pipeline.thresholds import unknown_word
+
+
+class _Table(BaseModel):
+    """A table of the file: every key needed, no other allowed."""
+
+    model_config = ConfigDict(frozen=True, extra="forbid")
+
+
+class Comparable(_Table):
+    """How far two visits may differ: walking speed as a share of the slower one [1], camera angle [deg]."""
+
+    speed_share: float = Field(gt=0, le=1)
+    camera_angle_deg: float = Field(gt=0, le=90)
+
+
+class Better(_Table):
+    """Which way each metric gets better; `toward` has the value that is best."""
+
+    less: frozenset[str]
+    more: frozenset[str]
+    neither: frozenset[str]
+    toward: dict[str, float]
+
+
+class TrackingRules(_Table):
+    """All of the file."""
+
+    comparable: Comparable
+    better: Better
+
+
+def load_tracking_rules(path: Path | None = None) -> TrackingRules:
+    """Return the rules by which visits are compared.
+
+    Parameters
+    ----------
+    path : Path, optional
+        By default the file that ships.
+
+    Raises
+    ------
+    ConfigError
+        The file cannot be read, or is not TOML.
+    ManyProblems
+        Unknown or missing keys, metrics that are unknown, missing or named twice: all of them at once.
+    """
+    shown = "configs/tracking.toml" if path is None else shown_path(path)
+    try:
+        values = tomllib.loads((path or config_dir() / "tracking.toml").read_text(encoding="utf-8"))
+        rules = TrackingRules.model_validate(values)
+    except OSError as error:
+        raise ConfigError(shown, f"cannot be read ({error.strerror})", "expected rules for comparing visits") from None
+    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
+        raise ConfigError(shown, f"is not TOML ({error})") from None
+    except ValidationError as error:
+        problems = [f"{'.'.join(map(str, one['loc']))}: {one['msg'].lower()}" for one in error.errors()]
+        raise ManyProblems(shown, problems) from None
+    better = rules.better
+    named = Counter([*better.less, *better.more, *better.neither, *better.toward])
+    problems = [f"better: metric {unknown_word(name, list(CATALOGUE))}" for name in named if name not in CATALOGUE]
+    problems += [f"better: metric {name!r} is named {count} times" for name, count in named.items() if count > 1]
+    problems += [f"better: metric {name!r} is missing" for name in CATALOGUE if name not in named]
+    if problems:
+        raise ManyProblems(shown, problems)
+    return rules

@@ -1,0 +1,291 @@
+"""Change across visits: worked by hand, against formulae of the literature, and on simulated visits."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from datetime import date
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from pipeline.comparability import Visit
+from pipeline.errors import ManyProblems
+from pipeline.judgement import OwnError, VisitReport
+from pipeline.metrics import CATALOGUE, estimates
+from pipeline.model import MetricValue, QualityNote
+from pipeline.report import save_parts
+from pipeline.report.track import CHANGES, track_subject, track_table
+from pipeline.tracking import Change, Track, compare, track, verdict_of_change
+from pipeline.tracking_rules import load_tracking_rules
+from tests import report_fixture as fixture
+from tests.studies import run_command
+
+RULES = load_tracking_rules()
+REPORT, STRIDES = fixture.report(), fixture.strides()
+DAYS = {"01": date(2026, 1, 5), "02": date(2026, 2, 4), "03": date(2026, 3, 6)}
+VAULT = ("hip_vault_height", "left")
+
+
+def value(metric: str, side: str, amount: float, half: float, unit: str = "% leg length") -> MetricValue:
+    """A value with its interval, on strides of the side view."""
+    return fixture._value(metric, side, unit, amount, half, fixture.NEAR_LEFT)
+
+
+def visit(name: str, *values: MetricValue, cadence: float = 100.0, **changes: Any) -> Visit:
+    """A visit with some values, walked at a cadence."""
+    pace = value("cadence", "left", cadence, 1.0, "steps/min")
+    report = replace(REPORT, visit=name, visit_date=DAYS[name], metrics=(*values, pace), measured_by=1, **changes)
+    return Visit(report, STRIDES)
+
+
+def change_of(before: Visit, after: Visit) -> Change:
+    return compare(before, after, *VAULT, RULES)
+
+
+# --- how large, and whether more than chance
+
+
+def test_the_smallest_detectable_change_is_worked_by_hand() -> None:
+    """Half widths 3 and 4 give 5; 20 to 14.9 is more than that, 20 to 15.1 is not."""
+    found = change_of(visit("01", value(*VAULT, 20.0, 3.0)), visit("02", value(*VAULT, 14.9, 4.0)))
+    assert (found.change, found.detectable, found.verdict) == (pytest.approx(-5.1), pytest.approx(5.0), "better")
+    found = change_of(visit("01", value(*VAULT, 20.0, 3.0)), visit("02", value(*VAULT, 15.1, 4.0)))
+    assert (found.detectable, found.verdict) == (pytest.approx(5.0), "no clear change")
+
+
+def test_for_two_equally_sure_visits_it_is_the_published_formula() -> None:
+    """Weir 2005, J Strength Cond Res 19:231-240: minimal difference = SEM x 1.96 x sqrt(2) (from memory)."""
+    sem = 0.7
+    found = change_of(visit("01", value(*VAULT, 5.0, 1.96 * sem)), visit("02", value(*VAULT, 5.0, 1.96 * sem)))
+    assert found.detectable == pytest.approx(sem * 1.96 * np.sqrt(2))
+
+
+@pytest.mark.parametrize(
+    ("metric", "before", "after", "verdict"),
+    [
+        ("hip_vault_height", 6.0, 2.0, "better"),
+        ("hip_vault_height", 2.0, 6.0, "worse"),
+        ("walking_speed", 1.0, 3.0, "better"),
+        ("walking_speed", 3.0, 1.0, "worse"),
+        ("cadence", 100.0, 110.0, "changed"),
+        ("cadence", 100.0, 101.0, "no clear change"),
+        ("heel_rise_difference", -8.0, -2.0, "better"),
+        ("heel_rise_difference", 2.0, 8.0, "worse"),
+        ("heel_rise_difference", 8.0, -3.0, "better"),
+        # Past the target, and as far from it as before.
+        ("heel_rise_difference", 4.0, -4.0, "changed"),
+        ("step_time_ratio", 4.0, 1.0, "better"),
+    ],
+)
+def test_better_and_worse_by_the_direction_of_the_metric(
+    metric: str, before: float, after: float, verdict: str
+) -> None:
+    assert verdict_of_change(before, after, 1.0, metric, RULES) == verdict
+
+
+def simulated(generator: np.random.Generator, true: float, own_sd: float, stride_sd: float, n: int) -> MetricValue:
+    """A visit's value by the pipeline's own estimate: strides scatter about a value that is off by its own error."""
+    own = OwnError(own_sd, stride_sd, 4.0)
+    estimate = estimates._of_strides(generator.normal(true + generator.normal(0, own_sd), stride_sd, n), own)
+    return value(*VAULT, float(estimate.value), estimates._half_interval(estimate, own))
+
+
+@pytest.mark.parametrize(("own_sd", "stride_sd", "n"), [(1.0, 0.5, 3), (0.3, 1.0, 6), (0.0, 1.0, 12), (1.0, 0.0, 4)])
+def test_repeat_visits_without_change_are_left_alone_and_twice_the_detectable_is_found(
+    own_sd: float, stride_sd: float, n: int
+) -> None:
+    """Of 300 simulated pairs, at least 95 % without change are called so, at least 90 % of large ones are found.
+
+    Two standard errors of a share of 300 at 95 % are 2.5 %: the bound for chance is 92.5 %.
+    """
+    generator = np.random.default_rng(round(10 * (own_sd + 3 * stride_sd)) + n)
+    kept = found = 0
+    for _ in range(300):
+        first = simulated(generator, 5.0, own_sd, stride_sd, n)
+        again = simulated(generator, 5.0, own_sd, stride_sd, n)
+        same = change_of(visit("01", first), visit("02", again))
+        kept += same.verdict == "no clear change"
+        assert same.detectable is not None
+        later = simulated(generator, 5.0 + 2 * same.detectable, own_sd, stride_sd, n)
+        found += change_of(visit("01", first), visit("02", later)).verdict == "worse"
+    assert kept / 300 >= 0.925
+    assert found / 300 >= 0.90
+
+
+# --- comparable or not
+
+
+def quality(angle_deg: float) -> dict[str, tuple[QualityNote, ...]]:
+    note = QualityNote("camera angle to the walkway", angle_deg, "deg", 20.0, True, "")
+    return {fixture.SIDE_B: (note,)}
+
+
+BASE = visit("01", value(*VAULT, 6.0, 1.0), quality=quality(2.0))
+RUN = fixture.report().run
+
+
+@pytest.mark.parametrize(
+    ("changes", "reason"),
+    [
+        ({"run": replace(RUN, model="full", model_sha256="f" * 64)}, "other pose model (heavy, then full)"),
+        ({"aid": "stick"}, "other walking aid (none, then stick)"),
+        ({"prosthetic_sides": ("left",)}, "other prosthetic side"),
+        ({"quality": quality(14.0)}, "other camera angle (sagittal: 2, then 14 deg)"),
+        ({"cadence": 112.0}, "other speed (100.00, then 112.00 steps/min)"),
+    ],
+)
+def test_what_keeps_visits_from_being_compared(changes: dict[str, Any], reason: str) -> None:
+    later = visit("02", value(*VAULT, 1.0, 1.0), **{"quality": quality(2.0), **changes})
+    found = change_of(BASE, later)
+    assert (found.verdict, found.reasons, found.change) == ("cannot say", (reason,), -5.0)
+
+
+def test_another_version_another_view_and_an_unknown_speed_are_told_together() -> None:
+    frontal = replace(value(*VAULT, 1.0, 1.0), stride_ids=fixture._ids(fixture.FRONT, "left"))
+    later = Visit(
+        replace(BASE.report, visit="02", visit_date=DAYS["02"], metrics=(frontal,), measured_by=2), BASE.strides
+    )
+    assert change_of(BASE, later).reasons == (
+        "measured by another version of the program: run the study again into the same folder",
+        "other views (sagittal, then anterior)",
+        "the walking speed of a visit is not known",
+    )
+
+
+def test_what_does_not_differ_enough_is_compared() -> None:
+    later = visit("02", value(*VAULT, 1.0, 1.0), cadence=109.0, quality=quality(11.0))
+    assert change_of(BASE, later).verdict == "better"
+
+
+def test_speed_itself_is_told_across_speeds() -> None:
+    first = visit("01", value("walking_speed", "left", 1.0, 0.05, "m/s"), cadence=90.0)
+    later = visit("02", value("walking_speed", "left", 1.3, 0.05, "m/s"), cadence=110.0)
+    assert compare(first, later, "walking_speed", "left", RULES).verdict == "better"
+
+
+def test_a_visit_without_a_value_says_why() -> None:
+    gone = fixture._missing("hip_vault_height", "left", "% leg length", "not_visible", "the limb was hidden")
+    found = change_of(BASE, visit("02", gone, quality=quality(2.0)))
+    assert (found.verdict, found.change, found.detectable) == ("cannot say", None, None)
+    assert found.reasons == ("visit 02: the limb was hidden",)
+    assert change_of(BASE, visit("02", quality=quality(2.0))).reasons == ("visit 02: it was not measured",)
+
+
+# --- a person's track
+
+
+def three_visits(*amounts: float, halves: tuple[float, ...] = (1.0, 1.0, 1.0)) -> Track:
+    visits = [
+        visit(name, value(*VAULT, amount, half))
+        for name, amount, half in zip(("01", "02", "03"), amounts, halves, strict=True)
+    ]
+    return track([visits[2], visits[0], visits[1]], RULES)
+
+
+def test_visits_stand_by_date_and_the_latest_is_compared_with_the_first() -> None:
+    found = three_visits(6.0, 4.0, 2.0)
+    assert [report.visit for report in found.visits] == ["01", "02", "03"]
+    assert (found.baseline, found.changes[0].before.visit, found.changes[0].after.visit) == ("01", "01", "03")
+    later = track([visit(name, value(*VAULT, 5.0, 1.0)) for name in ("01", "02", "03")], RULES, baseline="02")
+    assert later.changes[0].before.visit == "02"
+
+
+def test_slope_of_a_straight_line_and_numpy_agree() -> None:
+    """6, 4, 2, each 30 days apart, fall by 2 in 30 days. numpy.polyfit with weights 1/sd agrees, and in its error."""
+    found = three_visits(6.0, 4.0, 2.0).slopes[0]
+    assert (found.n_visits, found.per_30_days) == (3, pytest.approx(-2.0))
+    halves = (1.0, 2.0, 0.5)
+    found = three_visits(6.0, 5.0, 2.0, halves=halves).slopes[0]
+    days = np.array([0.0, 30.0, 60.0])
+    (slope, _), covariance = np.polyfit(days, [6.0, 5.0, 2.0], 1, w=1.96 / np.array(halves), cov="unscaled")
+    assert found.per_30_days == pytest.approx(30 * slope)
+    assert (found.high - found.low) / 2 == pytest.approx(30 * 1.96 * np.sqrt(covariance[0, 0]))
+
+
+def test_two_visits_have_no_slope() -> None:
+    assert track([BASE, visit("02", value(*VAULT, 5.0, 1.0))], RULES).slopes == ()
+
+
+def test_a_fault_is_followed_by_what_decided_it() -> None:
+    metrics = fixture.report().metrics
+    first = visit("01", *metrics)
+    moved = [replace(one, value=0.2, low=-0.6, high=1.0) if (one.metric, one.side) == VAULT else one for one in metrics]
+    unseen = fixture.with_verdict(fixture.report(), "vaulting", "not seen", "")
+    found = track([first, visit("02", *moved, faults=unseen.faults)], RULES)
+    vaulting = next(fault for fault in found.faults if fault.name == "vaulting")
+    assert vaulting.verdicts == ("present", "not seen")
+    assert vaulting.change is not None
+    assert (vaulting.change.metric, vaulting.change.verdict) == ("hip_vault_height", "better")
+    assert found.by_chance == pytest.approx(0.05 * sum(one.verdict != "cannot say" for one in found.changes))
+
+
+def test_visits_that_cannot_be_a_track_are_refused() -> None:
+    with pytest.raises(ValueError, match="1 visits of 1 subjects"):
+        track([BASE], RULES)
+    other = Visit(replace(BASE.report, subject="P02", visit="02"), BASE.strides)
+    with pytest.raises(ValueError, match="2 visits of 2 subjects"):
+        track([BASE, other], RULES)
+    with pytest.raises(ValueError, match="baseline '03' is no visit before the latest one; there are 01"):
+        track([BASE, visit("02", value(*VAULT, 5.0, 1.0))], RULES, baseline="03")
+
+
+# --- rules, files and the command
+
+
+def test_every_metric_has_exactly_one_direction() -> None:
+    better = RULES.better
+    named = [*better.less, *better.more, *better.neither, *better.toward]
+    assert sorted(named) == sorted(CATALOGUE)
+
+
+def test_every_mistake_in_the_rules_is_told_at_once(tmp_path: Path) -> None:
+    from pipeline.config import config_dir
+
+    text = (config_dir() / "tracking.toml").read_text(encoding="utf-8")
+    path = tmp_path / "mine.toml"
+    path.write_text(text.replace('"step_width",', '"step_widht", "cadence",'), encoding="utf-8")
+    with pytest.raises(ManyProblems) as caught:
+        load_tracking_rules(path)
+    message = str(caught.value)
+    assert "'step_widht' is unknown; did you mean 'step_width'?" in message
+    assert "metric 'cadence' is named 2 times" in message
+    assert "metric 'step_width' is missing" in message
+
+
+def saved(folder: Path) -> Path:
+    """Results with two visits of one person."""
+    reports: list[VisitReport] = [visit(name, *fixture.report().metrics).report for name in ("01", "02")]
+    for report in reports:
+        save_parts(folder / f"sub-P01/ses-{report.visit}", report, fixture.strides())
+    return folder
+
+
+def test_the_table_has_its_columns_and_the_saved_visits(tmp_path: Path) -> None:
+    found = track_subject(saved(tmp_path), "P01", RULES)
+    table = track_table(found.track)
+    assert list(table.columns) == [column.name for column in CHANGES]
+    row = table[(table["metric"] == "hip_vault_height") & (table["side"] == "left")].iloc[0]
+    assert (row["before"], row["after"], row["change"], row["verdict"]) == (2.9, 2.9, 0.0, "no clear change")
+    assert row["detectable"] == pytest.approx(0.8 * np.sqrt(2))
+
+
+def test_the_command_tells_visits_changes_and_losses(tmp_path: Path) -> None:
+    results = saved(tmp_path / "out")
+    done = run_command("track", "out", "P01", "--csv", "changes.csv", folder=tmp_path)
+    assert done.returncode == 0, done.stderr
+    assert "subject P01: visit 02 against visit 01" in done.stdout
+    assert "visit 01, 2026-01-05: heel cushion changed" in done.stdout
+    assert "would be called by chance alone" in done.stdout
+    assert len(pd.read_csv(tmp_path / "changes.csv")) == len(fixture.report().metrics) + 1
+
+    unknown = run_command("track", "out", "P07", folder=tmp_path)
+    assert unknown.returncode == 2
+    assert "out: has no visit of subject 'P07'; expected one of: P01." in unknown.stderr
+    (results / "sub-P01/ses-02/visit.json").write_text("{")
+    damaged = run_command("track", "out", "P01", folder=tmp_path)
+    assert damaged.returncode == 2 and "Traceback" not in damaged.stderr
+    assert "subject P01: 1 of 2 visits can be read; at least 2 are needed for a change." in damaged.stderr
+    assert "visit.json: cannot be read" in damaged.stderr
