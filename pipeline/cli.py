@@ -255,6 +255,50 @@ def check_limits(
     typer.echo(f"no problem found; faults: {len(limits.faults)}, limits: {len(limits.checks)}.")
 
 
+@app.command("rating-sheet")
+def rating_sheet(
+    study: StudyArgument,
+    rater: Annotated[str, typer.Option(help="Pseudonym or initials of the rater.")],
+    csv: Annotated[Path, typer.Option(help="File to write.")],
+    seed: Annotated[int, typer.Option(min=0, help="Another seed gives another order.")] = 0,
+    limits: LimitsOption = None,
+) -> None:
+    """Write a sheet for one rater to fill in: one row a visit and fault, in random order, without verdicts."""
+    from pipeline.ratings import SHEET
+    from pipeline.ratings import rating_sheet as make_sheet
+    from pipeline.report.parts import guarded
+    from pipeline.store import write_table
+    from pipeline.thresholds import load_limits
+
+    if csv.exists():
+        do = "Give another name: a sheet that somebody filled in would be lost."
+        raise ConfigError(shown_path(csv), "is there already", "expected a new file", do)
+    loaded = load_limits(limits or config_dir() / "checks")
+    sheet = make_sheet(read_manifest(study), loaded.faults, rater=rater, seed=seed)
+    write_table(csv, guarded(sheet, SHEET))
+    typer.echo(openable_path(csv))
+
+
+@app.command()
+def agree(
+    sheets: Annotated[list[Path], typer.Argument(help="Filled-in sheets, one or more.")],
+    csv: Annotated[Path, typer.Option(help="Table to write, one row a statistic.")],
+    results: Annotated[Path | None, typer.Option(help="Folder with results of `strideledger run`.")] = None,
+    figures: Annotated[Path | None, typer.Option(help="Folder for a figure of each pair's sizes.")] = None,
+    limits: LimitsOption = None,
+) -> None:
+    """Compare raters with the results and with each other: verdicts, and sizes where they gave some."""
+    from pipeline.agreement_files import read_reports, write_agreement
+    from pipeline.ratings import read_ratings
+    from pipeline.thresholds import load_limits
+
+    loaded = load_limits(limits or config_dir() / "checks")
+    ratings = read_ratings(sheets, [fault.name for fault in loaded.faults])
+    reports = read_reports(results) if results is not None else ()
+    for path in write_agreement(csv, ratings, reports, figures=figures):
+        typer.echo(openable_path(path))
+
+
 @app.command(context_settings=PASS_ON)
 def bench(context: typer.Context) -> None:
     """Measure the pipeline against clips with known truth, such as `bench accuracy`."""

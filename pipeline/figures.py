@@ -160,13 +160,13 @@ def curve_figure(
         axes.autoscale_view(scalex=False)
         axes.set_xticks([0, 20, 40, 60, 80, 100])
         axes.set_xlabel(say("Stride, contact to contact [%]"))
-        axes.yaxis.set_major_formatter(_tick)
+        axes.yaxis.set_major_formatter(tick_text)
         axes.set_ylabel(axis_label)
         axes.set_title(title, loc="left", fontsize=TEXT_SIZE, fontweight="bold", color=INK)
         for mark in context:
             _draw_context(axes, mark)
         _label_lines(axes, [(limb, mean) for limb, mean, _ in drawn])
-        _fit(figure, axes.yaxis.label, *axes.texts)
+        fit_words(figure, axes.yaxis.label, *axes.texts)
     return figure
 
 
@@ -250,7 +250,7 @@ def limit_figure(strips: Sequence[LimitStrip]) -> Figure:
             bottom = (len(strips) - 1 - index) / len(strips)
             axes = figure.add_axes((0.03, bottom + 0.46 / len(strips), 0.94, 0.28 / len(strips)))
             _draw_strip(axes, strip)
-            _fit(figure, axes.xaxis.label)
+            fit_words(figure, axes.xaxis.label)
     return figure
 
 
@@ -282,10 +282,10 @@ def _draw_strip(axes: Axes, strip: LimitStrip) -> None:
     axes.spines["left"].set_visible(False)
     axes.set_xlabel(f"{strip.title} [{strip.unit}]", fontsize=SMALL_TEXT_SIZE)
     axes.tick_params(labelsize=SMALL_TEXT_SIZE)
-    axes.xaxis.set_major_formatter(_tick)
+    axes.xaxis.set_major_formatter(tick_text)
 
 
-def _fit(figure: Figure, *texts: Text) -> None:
+def fit_words(figure: Figure, *texts: Text) -> None:
     """Make words smaller that would leave the figure, as those of another language may."""
     renderer, (width, height) = FigureCanvasAgg(figure).get_renderer(), figure.bbox.size  # type: ignore[no-untyped-call]
     for text in texts:
@@ -294,7 +294,7 @@ def _fit(figure: Figure, *texts: Text) -> None:
         text.set_fontsize(float(text.get_fontsize()) * min(1.0, 0.96 * room / box.width, 0.96 * height / box.height))
 
 
-def _tick(value: float, _: float = 0.0) -> str:
+def tick_text(value: float, _: float = 0.0) -> str:
     """A number at an axis, as the language writes it."""
     return localised(f"{value:g}".replace("-", "\N{MINUS SIGN}"))
 

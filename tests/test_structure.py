@@ -22,10 +22,10 @@ LEVELS = [
     {"event_timing", "events_frontal", "events", "steps", "strides"},
     {"metrics"},
     {"thresholds", "checks", "causes", "causes_file", "pace", "stages", "tracking_rules", "comparability"}
-    | {"tracking"},
-    {"figures", "report"},
+    | {"tracking", "agreement", "agreement_sizes", "ratings", "agreement_table"},
+    {"figures", "figures_agreement", "report"},
     {"isolate", "clip_stages", "jobs", "runs", "rebuild", "batch", "precheck", "bench", "console", "cli"}
-    | {"catalogue", "fault_pages", "texts"},
+    | {"catalogue", "fault_pages", "texts", "agreement_files"},
 ]
 LEVEL = {name: level for level, names in enumerate(LEVELS) for name in names}
 FILES = sorted(path for path in PACKAGE.rglob("*.py"))
@@ -62,7 +62,11 @@ def test_imports_go_downward(path: Path) -> None:
 
 @pytest.mark.parametrize(
     ("library", "allowed"),
-    [("cv2", {"video", "pictures"}), ("mediapipe", {"landmarks", "models"}), ("matplotlib", {"figures"})],
+    [
+        ("cv2", {"video", "pictures"}),
+        ("mediapipe", {"landmarks", "models"}),
+        ("matplotlib", {"figures", "figures_agreement"}),
+    ],
 )
 def test_a_library_stays_behind_its_module(library: str, allowed: set[str]) -> None:
     users = {unit_of(path) for path in FILES if any(n.split(".")[0] == library for n in imports_of(path))}

@@ -7,6 +7,7 @@ import pandas as pd
 from scipy.optimize import minimize
 from scipy.special import expit, logit
 
+from pipeline.agreement import wilson_interval
 from pipeline.model import FloatArray
 
 SIZES = ("mild", "clear", "severe")
@@ -193,11 +194,9 @@ def _counts(group: pd.DataFrame) -> dict[str, int]:
 
 
 def _share(group: pd.DataFrame, name: str) -> dict[str, str]:
-    """Share called present with its 95 % interval (Wilson 1927, from memory)."""
-    n, share, z = len(group), float((group["verdict"] == "present").mean()), 1.96
-    centre = (share + z**2 / (2 * n)) / (1 + z**2 / n)
-    half = z / (1 + z**2 / n) * np.sqrt(share * (1 - share) / n + z**2 / (4 * n**2))
-    return {name: f"{share:.0%} ({max(0.0, centre - half):.0%} to {min(1.0, centre + half):.0%})"}
+    """Share called present with its 95 % interval."""
+    share = wilson_interval(int((group["verdict"] == "present").sum()), len(group))
+    return {name: f"{share.value:.0f}% ({share.low:.0f}% to {share.high:.0f}%)"}
 
 
 def _sizes(group: pd.DataFrame) -> dict[str, object]:

@@ -1,0 +1,237 @@
+"""Human raters' verdicts and sizes against the pipeline's and against each other's, as one table for statistics."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass, field
+from itertools import combinations
+
+import numpy as np
+import pandas as pd
+
+from pipeline.agreement import (
+    Estimate,
+    cohen_kappa,
+    gwet_ac1,
+    pair_verdicts,
+    percent_agreement,
+    sensitivity_and_specificity,
+)
+from pipeline.agreement_sizes import BlandAltman, bland_altman, intraclass_correlation
+from pipeline.errors import ManyProblems
+from pipeline.judgement import Fault, Verdict, VisitReport
+from pipeline.model import FloatArray
+from pipeline.ratings import TOOL, Rating
+from pipeline.tables import Column, check_table, empty_table
+
+ALL_FAULTS = "all faults"
+AGREEMENT: tuple[Column, ...] = (
+    Column("fault", "text", "", f"the fault's name, or {ALL_FAULTS}"),
+    Column("first", "text", "", f"a rater, or {TOOL}: what the pipeline said"),
+    Column("second", "text", "", "the rater that the first is compared with"),
+    Column("statistic", "text", "", "what was computed; pipeline/docs/agreement.md explains each"),
+    Column("unit", "text", "", "unit of value, low and high"),
+    Column("value", "number", "", "empty where it cannot be computed"),
+    Column("low", "number", "", "lower end of the 95 % interval; empty where there is none"),
+    Column("high", "number", "", "upper end of the 95 % interval; empty where there is none"),
+    Column("n", "whole", "1", "pairs that it rests on"),
+    Column("left_out", "whole", "1", "judged by both and not counted: cannot say, or a size that is missing"),
+    Column("unpaired", "whole", "1", "judged by only one of the two"),
+    Column("note", "text", "", "why a number is missing, or what weakens it"),
+)
+REPEATED = "several items of one person, which are alike: the interval is too narrow"
+# (subject, visit, fault, limb); the limb is empty where it is the one that the pipeline judged.
+Item = tuple[str, str, str, str]
+# Name, unit, estimate, and how many items that both judged are left out.
+Statistic = tuple[str, str, Estimate, int]
+
+
+@dataclass(frozen=True, slots=True)
+class Judged:
+    """A verdict, and sizes by their unit."""
+
+    verdict: Verdict
+    sizes: Mapping[str, float] = field(default_factory=dict)
+
+
+def agreement_table(ratings: Sequence[Rating], reports: Sequence[VisitReport]) -> pd.DataFrame:
+    """Return every statistic for each fault and overall, tool against rater and rater against rater.
+
+    Parameters
+    ----------
+    ratings : sequence of Rating
+    reports : sequence of VisitReport
+        What the pipeline said; may be empty, then raters are compared with each other only.
+
+    Returns
+    -------
+    DataFrame, columns of `AGREEMENT`
+        First tool against each rater, then the raters in pairs. Sizes are compared for single faults, in one unit;
+        differences are first less second.
+
+    Raises
+    ------
+    ManyProblems
+        A visit is named as a spreadsheet names it that takes leading zeros away.
+
+    Notes
+    -----
+    A size is compared with the pipeline's when just one of the fault's measures has that unit: which of two was meant
+    would be a guess. A rating of another limb than the pipeline judged is unpaired.
+    """
+    _refuse_lost_zeros(ratings, reports)
+    judged = _by_rater(ratings, reports)
+    raters = [name for name in judged if name != TOOL]
+    pairs = ([(TOOL, rater) for rater in raters] if reports else []) + list(combinations(raters, 2))
+    rated = {item[2] for rater in raters for item in judged[rater]}
+    rows: list[dict[str, object]] = []
+    for fault in [*sorted(rated), ALL_FAULTS]:
+        for first, second in pairs:
+            one, other = (
+                {item: what for item, what in judged[name].items() if fault in (item[2], ALL_FAULTS)}
+                for name in (first, second)
+            )
+            rows += _rows(fault, first, second, one, other)
+    if not rows:
+        return empty_table(AGREEMENT)
+    table = pd.DataFrame(rows).astype({"value": "float64", "low": "float64", "high": "float64"})
+    return check_table(table, AGREEMENT, "agreement")
+
+
+def size_agreement(
+    ratings: Sequence[Rating], reports: Sequence[VisitReport], *, fault: str, first: str, second: str
+) -> dict[str, BlandAltman]:
+    """Return bias and limits of agreement of one fault by unit, for units in which both gave a size."""
+    judged = _by_rater(ratings, reports)
+    one, other = (
+        {item: what for item, what in judged.get(name, {}).items() if item[2] == fault} for name in (first, second)
+    )
+    return {unit: bland_altman(*sizes) for unit, sizes in _sizes(one, other).items()}
+
+
+def _by_rater(ratings: Sequence[Rating], reports: Sequence[VisitReport]) -> dict[str, dict[Item, Judged]]:
+    """What each rater said of each item, and the tool, by name."""
+    faults = {
+        (report.subject.lower(), report.visit.lower(), fault.name): fault
+        for report in reports
+        for fault in report.faults
+    }
+    judged: dict[str, dict[Item, Judged]] = {TOOL: {}}
+    units: dict[tuple[str, str, str], set[str]] = {}
+    for rating in sorted(ratings, key=lambda one: one.rater):
+        place = (rating.subject.lower(), rating.visit.lower(), rating.fault)
+        seen = faults.get(place)
+        limb = rating.side or ""
+        item = (*place, "" if seen is not None and limb == seen.side else limb)
+        sizes = {} if rating.size is None else {rating.unit: rating.size}
+        judged.setdefault(rating.rater, {})[item] = Judged(rating.verdict, sizes)
+        units.setdefault(place, set()).update(sizes)
+    for place, fault in faults.items():
+        judged[TOOL][(*place, "")] = Judged(fault.verdict, _tool_sizes(fault, units.get(place, set())))
+    return judged
+
+
+def _tool_sizes(fault: Fault, units: set[str]) -> dict[str, float]:
+    """The pipeline's size of a fault in each unit that just one of its measures has."""
+    sizes = {}
+    for unit in sorted(units):
+        # Two limits of one measure hold the same value.
+        values = {
+            (one.metric, one.side): one.value for one in fault.findings if one.unit == unit and one.value is not None
+        }
+        if len(values) == 1:
+            sizes[unit] = next(iter(values.values()))
+    return sizes
+
+
+def _rows(
+    fault: str, first: str, second: str, one: Mapping[Item, Judged], other: Mapping[Item, Judged]
+) -> Iterator[dict[str, object]]:
+    """All statistics of two raters in one fault, or in all."""
+    common = [item for item in one if item in other]
+    facts = {"fault": fault, "first": first, "second": second}
+    unpaired = len(one) + len(other) - 2 * len(common)
+    repeated = len({item[0] for item in common}) < len(common)
+    found = _verdict_statistics(first, [one[item] for item in common], [other[item] for item in common])
+    if fault != ALL_FAULTS:
+        found += _size_statistics(one, other)
+    for statistic, unit, estimate, left_out in found:
+        words = [estimate.note, REPEATED if repeated and estimate.low is not None else ""]
+        yield facts | {
+            "statistic": statistic,
+            "unit": unit,
+            "value": estimate.value,
+            "low": estimate.low,
+            "high": estimate.high,
+            "n": estimate.n,
+            "left_out": left_out,
+            "unpaired": unpaired,
+            "note": "; ".join(word for word in words if word),
+        }
+
+
+def _verdict_statistics(first: str, one: Sequence[Judged], other: Sequence[Judged]) -> list[Statistic]:
+    """Agreement of verdicts; against the tool also what it found of what the rater saw."""
+    said, answered = [what.verdict for what in one], [what.verdict for what in other]
+    pairs = pair_verdicts(said, answered)
+    found = [
+        ("percent_agreement", "%", percent_agreement(pairs)),
+        ("kappa", "1", cohen_kappa(pairs)),
+        ("kappa_linear", "1", cohen_kappa(pairs, "linear")),
+        ("kappa_quadratic", "1", cohen_kappa(pairs, "quadratic")),
+        ("ac1", "1", gwet_ac1(pairs)),
+    ]
+    if first == TOOL:
+        sensitivity, specificity = sensitivity_and_specificity(answered, said)
+        found += [("sensitivity", "%", sensitivity), ("specificity", "%", specificity)]
+    return [(*entry, pairs.n_left_out) for entry in found]
+
+
+def _size_statistics(one: Mapping[Item, Judged], other: Mapping[Item, Judged]) -> list[Statistic]:
+    """Agreement of sizes, for each unit in which both gave one."""
+    found: list[Statistic] = []
+    for unit, (sizes, answers) in _sizes(one, other).items():
+        limits, both = bland_altman(sizes, answers), np.column_stack([sizes, answers])
+        whole = both[np.isfinite(both).all(axis=1)]
+        found += [
+            ("icc_2_1", "1", intraclass_correlation(whole, "2,1"), limits.n_left_out),
+            ("icc_3_1", "1", intraclass_correlation(whole, "3,1"), limits.n_left_out),
+            ("bias", unit, limits.bias, limits.n_left_out),
+            ("lower_limit_of_agreement", unit, limits.lower, limits.n_left_out),
+            ("upper_limit_of_agreement", unit, limits.upper, limits.n_left_out),
+        ]
+    return found
+
+
+def _sizes(one: Mapping[Item, Judged], other: Mapping[Item, Judged]) -> dict[str, tuple[FloatArray, FloatArray]]:
+    """Sizes of the items that both judged, by unit, (n_items,) each; NaN where one of them gave none."""
+    common = [item for item in one if item in other]
+    units = sorted({unit for item in common for unit in one[item].sizes if unit in other[item].sizes})
+    return {
+        unit: (
+            np.array([one[item].sizes.get(unit, np.nan) for item in common]),
+            np.array([other[item].sizes.get(unit, np.nan) for item in common]),
+        )
+        for unit in units
+    }
+
+
+def _refuse_lost_zeros(ratings: Sequence[Rating], reports: Sequence[VisitReport]) -> None:
+    """Spreadsheets make 1 of 01; such a rating would silently find no partner."""
+    known = {(report.subject.lower(), report.visit.lower()): report for report in reports}
+    problems: dict[str, None] = {}
+    for rating in ratings:
+        subject, visit = rating.subject.lower(), rating.visit.lower()
+        close = [
+            f"{report.subject}-{report.visit}"
+            for (one, other), report in known.items()
+            if (one.lstrip("0"), other.lstrip("0")) == (subject.lstrip("0"), visit.lstrip("0"))
+        ]
+        if (subject, visit) not in known and close:
+            problems[
+                f"rater {rating.rater}: found {rating.subject}-{rating.visit}; the results have "
+                f"{close[0]}. A spreadsheet may have taken the zeros away: read the columns "
+                "subject and visit as text."
+            ] = None
+    if problems:
+        raise ManyProblems("ratings", list(problems))
