@@ -13,7 +13,8 @@ from typing import Annotated
 
 import typer
 
-from pipeline import __version__
+from pipeline import __version__, cli_study
+from pipeline.cli_study import LimitsOption, StudyArgument
 from pipeline.config import ModelChoice, PicturesKept, config_dir, load_settings, with_choices
 from pipeline.errors import ConfigError, PipelineError
 from pipeline.manifest import read_manifest
@@ -29,10 +30,8 @@ app = typer.Typer(
     "A screening aid for trained staff; it makes no diagnosis.",
 )
 
-StudyArgument = Annotated[Path, typer.Argument(help="Folder with manifest.csv and the clips.")]
 # The benchmarks read their own arguments.
 PASS_ON = {"allow_extra_args": True, "ignore_unknown_options": True, "help_option_names": []}
-LimitsOption = Annotated[Path | None, typer.Option("--limits", help="Folder with limits of your own.")]
 PicturesOption = Annotated[
     PicturesKept | None, typer.Option(help="Pictures kept, faces hidden; none deletes those of earlier runs.")
 ]
@@ -165,28 +164,6 @@ def report(
     raise typer.Exit(1 if failures else 0)
 
 
-@app.command("track")
-def track_visits(
-    out: Annotated[Path, typer.Argument(help="Folder with results of `strideledger run`.")],
-    subject: Annotated[str, typer.Argument(help="Pseudonym of the person, as in the manifest.")],
-    baseline: Annotated[str | None, typer.Option(help="Visit to compare with; by default the first.")] = None,
-    rules: Annotated[Path | None, typer.Option(help="Rules of your own: a copy of configs/tracking.toml.")] = None,
-    csv: Annotated[Path | None, typer.Option(help="File to write every change into, as a table.")] = None,
-) -> None:
-    """Say what changed from one visit of a person to the latest, and whether by more than chance."""
-    from pipeline.console import show_track
-    from pipeline.report.track import track_subject, track_table
-    from pipeline.store import write_table
-    from pipeline.tracking_rules import load_tracking_rules
-
-    found = track_subject(out, subject, load_tracking_rules(rules), baseline=baseline)
-    show_track(found)
-    if csv is not None:
-        write_table(csv, track_table(found.track))
-        typer.echo(openable_path(csv))
-    raise typer.Exit(1 if found.losses else 0)
-
-
 @app.command()
 def manifest(
     study: Annotated[Path | None, typer.Argument(help="Folder of a study, to check its manifest.")] = None,
@@ -255,48 +232,10 @@ def check_limits(
     typer.echo(f"no problem found; faults: {len(limits.faults)}, limits: {len(limits.checks)}.")
 
 
-@app.command("rating-sheet")
-def rating_sheet(
-    study: StudyArgument,
-    rater: Annotated[str, typer.Option(help="Pseudonym or initials of the rater.")],
-    csv: Annotated[Path, typer.Option(help="File to write.")],
-    seed: Annotated[int, typer.Option(min=0, help="Another seed gives another order.")] = 0,
-    limits: LimitsOption = None,
-) -> None:
-    """Write a sheet for one rater to fill in: one row a visit and fault, in random order, without verdicts."""
-    from pipeline.ratings import SHEET
-    from pipeline.ratings import rating_sheet as make_sheet
-    from pipeline.report.parts import guarded
-    from pipeline.store import write_table
-    from pipeline.thresholds import load_limits
-
-    if csv.exists():
-        do = "Give another name: a sheet that somebody filled in would be lost."
-        raise ConfigError(shown_path(csv), "is there already", "expected a new file", do)
-    loaded = load_limits(limits or config_dir() / "checks")
-    sheet = make_sheet(read_manifest(study), loaded.faults, rater=rater, seed=seed)
-    write_table(csv, guarded(sheet, SHEET))
-    typer.echo(openable_path(csv))
-
-
-@app.command()
-def agree(
-    sheets: Annotated[list[Path], typer.Argument(help="Filled-in sheets, one or more.")],
-    csv: Annotated[Path, typer.Option(help="Table to write, one row a statistic.")],
-    results: Annotated[Path | None, typer.Option(help="Folder with results of `strideledger run`.")] = None,
-    figures: Annotated[Path | None, typer.Option(help="Folder for a figure of each pair's sizes.")] = None,
-    limits: LimitsOption = None,
-) -> None:
-    """Compare raters with the results and with each other: verdicts, and sizes where they gave some."""
-    from pipeline.agreement_files import read_reports, write_agreement
-    from pipeline.ratings import read_ratings
-    from pipeline.thresholds import load_limits
-
-    loaded = load_limits(limits or config_dir() / "checks")
-    ratings = read_ratings(sheets, [fault.name for fault in loaded.faults])
-    reports = read_reports(results) if results is not None else ()
-    for path in write_agreement(csv, ratings, reports, figures=figures):
-        typer.echo(openable_path(path))
+app.command("track")(cli_study.track_visits)
+app.command("tables")(cli_study.tables)
+app.command("rating-sheet")(cli_study.rating_sheet)
+app.command("agree")(cli_study.agree)
 
 
 @app.command(context_settings=PASS_ON)

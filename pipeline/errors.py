@@ -58,6 +58,10 @@ class QualityError(PipelineError):
     """A clip can be decoded but not measured."""
 
 
+class QueryError(PipelineError):
+    """A question to the tables of a study is wrong, or asks for more than to read them."""
+
+
 class StageError(PipelineError):
     """A stage failed in a way that none of the above describes: a crash, a hang, a bug."""
 

@@ -3,13 +3,21 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from enum import StrEnum
 
 import pandas as pd
 
 
+class TableFormat(StrEnum):
+    """Forms in which the tables of a study are written."""
+
+    csv = "csv"
+    parquet = "parquet"
+
+
 @dataclass(frozen=True, slots=True)
 class Column:
-    """One column: its name, kind (`text`, `number`, `whole`, `flag`), unit and meaning."""
+    """One column: its name, kind (`text`, `number`, `whole`, `flag`, `date`), unit and meaning."""
 
     name: str
     kind: str

@@ -81,6 +81,7 @@ def test_exit_code(kind: Usable, code: int, monkeypatch: pytest.MonkeyPatch, tmp
         return [ClipCheck(make_clip(), kind, (), "", 1.0)]
 
     monkeypatch.setattr("pipeline.precheck.check_study", stand_in)
+    monkeypatch.setattr("pipeline.cli.read_manifest", lambda study: [])
     monkeypatch.setattr("sys.argv", ["strideledger", "check", str(tmp_path), "--workers", "3"])
     with pytest.raises(SystemExit) as caught:
         main()

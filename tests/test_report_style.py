@@ -22,6 +22,8 @@ TEXT_PAIRS = [(ink, ground) for ink in ("ink", "quiet", "accent", "link") for gr
 TEXT_PAIRS.append(("paper", "ink"))
 # Marks, borders of fields and of verdicts, the ring of what has the focus; a thin line only divides.
 GRAPHIC_PAIRS = [(mark, ground) for mark in ("ink", "quiet", "accent", "link") for ground in ("paper", "faint")]
+# The viewer's curves, and the skeleton, which has an edge of its own over the picture.
+GRAPHIC_PAIRS += [("solid", "paper"), ("dashed", "paper"), ("skeleton", "edge")]
 
 
 def block(text: str, start: str) -> str:
@@ -59,7 +61,9 @@ def test_marks_stand_out_from_their_ground(scheme: str, one: str, other: str) ->
 
 def test_both_schemes_declare_the_same_colours_and_each_is_tested() -> None:
     assert colours("light").keys() == colours("dark").keys()
-    assert {name for pair in TEXT_PAIRS for name in pair} == colours("light").keys() - {"line"}
+    tested = {name for pair in TEXT_PAIRS + GRAPHIC_PAIRS for name in pair}
+    # A thin line only divides; the stage lies behind a picture; what is drawn over figures is tested below.
+    assert tested == colours("light").keys() - {"line", "stage", "figure"}
 
 
 @pytest.mark.parametrize("name", sorted(SHEETS))
@@ -82,6 +86,7 @@ def test_the_dark_ground_is_not_black_and_paper_stays_light() -> None:
 
 def test_figures_stay_on_a_white_card_in_the_dark() -> None:
     card = block(block(STYLE, DARK), "figure img {")
+    assert all(contrast(colours(scheme)["figure"], "#ffffff") >= GRAPHICS for scheme in SCHEMES)
     assert "background: #ffffff" in card
     (share,) = re.findall(r"brightness\((0\.\d+)\)", card)
     for colour in (INK, QUIET, *LINE_COLOURS.values()):

@@ -23,8 +23,8 @@ LEVELS = [
     {"metrics"},
     {"thresholds", "checks", "causes", "causes_file", "pace", "stages", "tracking_rules", "comparability"}
     | {"tracking", "agreement", "agreement_sizes", "ratings", "agreement_table"},
-    {"figures", "figures_agreement", "report"},
-    {"isolate", "clip_stages", "jobs", "runs", "rebuild", "batch", "precheck", "bench", "console", "cli"}
+    {"figures", "figures_agreement", "report", "study_files", "study_tables", "study_query", "study_export"},
+    {"isolate", "clip_stages", "jobs", "runs", "rebuild", "batch", "precheck", "bench", "console", "cli", "cli_study"}
     | {"catalogue", "fault_pages", "texts", "agreement_files"},
 ]
 LEVEL = {name: level for level, names in enumerate(LEVELS) for name in names}

@@ -9,6 +9,7 @@ from pipeline.bench.faults import faults
 from pipeline.bench.own_error import own_errors
 from pipeline.bench.speed import speed
 from pipeline.bench.study_page import study_page
+from pipeline.bench.study_tables import study_tables
 
 app = typer.Typer(add_completion=False, no_args_is_help=True, help=__doc__)
 app.command()(accuracy)
@@ -16,6 +17,7 @@ app.command()(faults)
 app.command()(own_errors)
 app.command()(speed)
 app.command()(study_page)
+app.command()(study_tables)
 
 
 def main(arguments: list[str]) -> None:

@@ -80,15 +80,15 @@ def save_visits(out: Path, n_visits: int, limits: Limits, *, n_strides: int = 0,
     """
     random = np.random.default_rng(seed)
     for number in range(n_visits):
-        report = _visit(number, limits, n_strides, random)
+        report = invented_visit(number, limits, n_strides, random)
         folder = out / f"sub-{report.subject}" / f"ses-{report.visit}"
         write_json(folder / "visit.json", report)
         for name in (VISIT_PAGE, *(page_name(fault.name) for fault in report.faults)):
             (folder / name).touch()
 
 
-def _visit(number: int, limits: Limits, n_strides: int, random: np.random.Generator) -> VisitReport:
-    """One invented visit; now and then a clip failed, or other limits judged it."""
+def invented_visit(number: int, limits: Limits, n_strides: int, random: np.random.Generator) -> VisitReport:
+    """Return one invented visit; now and then a clip failed, or other limits judged it."""
     subject, place = f"S{number // VISITS_OF_A_SUBJECT + 1:04}", number % VISITS_OF_A_SUBJECT
     visit = f"{place + 1:02}"
     ids = [f"sub-{subject}_ses-{visit}_run-{one + 1}" for one in range(CLIPS_OF_A_VISIT)]

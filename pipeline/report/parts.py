@@ -6,6 +6,7 @@ import json
 from collections.abc import Sequence
 from dataclasses import asdict, dataclass, field
 from pathlib import Path
+from typing import TypeVar
 from zipfile import BadZipFile
 
 import pandas as pd
@@ -18,10 +19,12 @@ from pipeline.model import StrideSet
 from pipeline.store import read_json, write_arrays, write_json, write_table, write_text
 from pipeline.tables import STRIDES, Column, check_table
 
+T = TypeVar("T")
 REPORT_NAME = "visit.json"
 # A spreadsheet runs text that starts like this as a formula; a leading apostrophe makes it text again.
 FORMULA_STARTS = ("=", "+", "-", "@", "\t", "\r", "\n")
 GUARD = "'"
+GUARDED_STARTS = tuple(GUARD + start for start in (*FORMULA_STARTS, GUARD))
 
 METRICS: tuple[Column, ...] = (
     Column("metric", "text", "", "id of the metric in the catalogue"),
@@ -160,7 +163,7 @@ def load_parts(visit_folder: Path) -> tuple[VisitReport, StrideSet]:
     table = stored.table.copy()
     for column in STRIDES:
         if column.kind == "text":
-            table[column.name] = table[column.name].map(_unguard_text)
+            table[column.name] = table[column.name].map(unguarded)
     return report, StrideSet(table, stored.curves)
 
 
@@ -191,16 +194,15 @@ def guarded(table: pd.DataFrame, columns: Sequence[Column]) -> pd.DataFrame:
     return safe
 
 
+def unguarded(text: T) -> T | str:
+    """Return a cell as it was before `guarded`; what is no text stays as it is."""
+    return text[1:] if isinstance(text, str) and text.startswith(GUARDED_STARTS) else text
+
+
 def _guard_text(text: object) -> object:
     """Put an apostrophe before text that a spreadsheet would run."""
     risky = isinstance(text, str) and text.startswith((*FORMULA_STARTS, GUARD))
     return f"{GUARD}{text}" if risky else text
-
-
-def _unguard_text(text: object) -> object:
-    """Take the apostrophe off again."""
-    risky = isinstance(text, str) and text.startswith(tuple(GUARD + start for start in (*FORMULA_STARTS, GUARD)))
-    return str(text)[1:] if risky else text
 
 
 def _metrics_table(report: VisitReport) -> pd.DataFrame:
