@@ -7,7 +7,7 @@ from typing import Annotated
 
 import typer
 
-from pipeline.config import config_dir
+from pipeline.config import config_dir, load_settings
 from pipeline.errors import ConfigError
 from pipeline.manifest import read_manifest
 from pipeline.store import openable_path, shown_path
@@ -23,15 +23,19 @@ def track_visits(
     baseline: Annotated[str | None, typer.Option(help="Visit to compare with; by default the first.")] = None,
     rules: Annotated[Path | None, typer.Option(help="Rules of your own: a copy of configs/tracking.toml.")] = None,
     csv: Annotated[Path | None, typer.Option(help="File to write every change into, as a table.")] = None,
+    settings: Annotated[Path | None, typer.Option(help="TOML file with the settings to change.")] = None,
 ) -> None:
-    """Say what changed from one visit of a person to the latest, and whether by more than chance."""
+    """Say what changed from one visit of a person to the latest, and whether by more than chance; make a page of it."""
     from pipeline.console import show_track
+    from pipeline.report.subject_page import build_subject
     from pipeline.report.track import track_subject, track_table
     from pipeline.store import write_table
     from pipeline.tracking_rules import load_tracking_rules
 
+    language = load_settings(settings).run.language
     found = track_subject(out, subject, load_tracking_rules(rules), baseline=baseline)
     show_track(found)
+    typer.echo(openable_path(build_subject(out, found, language=language)))
     if csv is not None:
         write_table(csv, track_table(found.track))
         typer.echo(openable_path(csv))

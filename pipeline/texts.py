@@ -28,6 +28,7 @@ from pipeline.report.consider import STANDINGS
 from pipeline.report.layout import NOT_WORDS
 from pipeline.report.pdf import said_in_typst
 from pipeline.report.words import RATIO
+from pipeline.tracking import ChangeVerdict
 
 Text = tuple[str, str, str]
 PACKAGE = Path(__file__).parent
@@ -75,6 +76,12 @@ SAVED_SENTENCES = (
     "clip {clip} is not at hand.",
     "{view} view of clip {clip} at {time} s, {percent} % of the stride of the {limb} limb: the walker, face made "
     "unrecognisable, with the tracked skeleton. {key}.",
+    "visit {visit}: {reason}",
+    "other pose model ({first}, then {second})",
+    "other walking aid ({first}, then {second})",
+    "other views ({first}, then {second})",
+    "other camera angle ({view}: {first}, then {second} deg)",
+    "other speed ({first}, then {second} {unit})",
     "prosthetic ({side})",
     "sound ({side})",
     "{side} (prosthetic)",
@@ -108,6 +115,11 @@ SAVED_TEXTS = (
     "Anterior",
     "Posterior",
     "no whole stride was measured in it.",
+    "other prosthetic side",
+    "the walking speed of a visit is not known",
+    "measured by another version of the program: run the study again into the same folder",
+    "it was not measured",
+    "there is no interval",
     "P: prosthetic limb, S: sound limb",
     "L: left limb, R: right limb",
 )
@@ -190,7 +202,7 @@ def all_texts() -> list[Text]:
 
 def _everything() -> Iterator[Text]:
     """Texts from all places, some more than once."""
-    for path in sorted([*(PACKAGE / "report").rglob("*.py"), PACKAGE / "figures.py"]):
+    for path in sorted([*(PACKAGE / "report").rglob("*.py"), PACKAGE / "figures.py", PACKAGE / "figures_track.py"]):
         yield from _said_in_python(path.read_text(encoding="utf-8"))
     assets = PACKAGE / "report" / "assets"
     for path in sorted(assets.rglob("*.html")):
@@ -212,7 +224,7 @@ def _everything() -> Iterator[Text]:
     # A sign is a fault, which has a title, or one of its checks.
     yield from (("", sign.replace("_", " "), "") for sign in signs if sign not in faults)
     words: list[str] = [*VIEWS, *LIMB_WORDS, *LIMIT_WORDS, *STATE_WORDS, *STANDINGS, *SAVED_TEXTS, *LOOKED_AT, *ADVICE]
-    for choice in (Verdict, Severity, Standing, CauseGroup, Level, Aid):
+    for choice in (Verdict, Severity, Standing, CauseGroup, Level, Aid, ChangeVerdict):
         words += get_args(choice)
     for entry in [*CATALOGUE.values(), *QUANTITIES]:
         words += [entry.title, entry.positive, entry.unit]

@@ -11,6 +11,7 @@ import pandas as pd
 from pipeline.comparability import Visit
 from pipeline.errors import ConfigError, PipelineError
 from pipeline.judgement import VisitReport
+from pipeline.language import say
 from pipeline.report.parts import guarded, load_parts
 from pipeline.report.words import interval_words, limb_words, metric_title, with_unit
 from pipeline.store import OutputTree, shown_path
@@ -120,7 +121,7 @@ def change_words(change: Change) -> tuple[str, str, str]:
         return values[0], values[1], "-"
     sign = "+" if change.change > 0 else ""
     size, detectable = with_unit(change.change, change.unit), with_unit(change.detectable, change.unit)
-    return values[0], values[1], f"{sign}{size}; detectable {detectable}"
+    return values[0], values[1], say("{change}; detectable {detectable}", change=f"{sign}{size}", detectable=detectable)
 
 
 def open_reasons(changes: Sequence[Change]) -> list[str]:
