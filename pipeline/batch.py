@@ -133,9 +133,10 @@ def run_study(
     state = "interrupted"
     notes: tuple[str, ...] = ()
     try:
-        pictures = count_pictures(run.tree)
+        keeps_none = run.settings.run.keep_pictures == "none"
+        pictures = count_pictures(run.tree) if keeps_none else {}
         run.go(workers, clip_work, visit_work)
-        if run.settings.run.keep_pictures == "none":
+        if keeps_none:
             notes = picture_notes(pictures, count_pictures(run.tree))
             for note in notes:
                 run.folder.log(note)

@@ -146,7 +146,8 @@ def report(
 
     loaded = load_limits(limits or config_dir() / "checks")
     chosen = with_choices(load_settings(settings), pictures=pictures)
-    n_pictures = sum(count_pictures(OutputTree(out)).values())
+    keeps_none = chosen.run.keep_pictures == "none"
+    n_pictures = sum(count_pictures(OutputTree(out)).values()) if keeps_none else 0
     pages, failures = rebuild_reports(out, limits=loaded, settings=chosen)
     if not pages and not failures:
         raise ConfigError(
@@ -159,7 +160,7 @@ def report(
         typer.echo(openable_path(page))
     for message in failures.values():
         typer.echo(f"failed: {message}", err=True)
-    if deleted := n_pictures - sum(count_pictures(OutputTree(out)).values()):
+    if n_pictures and (deleted := n_pictures - sum(count_pictures(OutputTree(out)).values())):
         typer.echo(f"pictures deleted: {deleted}")
     raise typer.Exit(1 if failures else 0)
 

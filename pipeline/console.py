@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
+from typing import TYPE_CHECKING
 
 from rich import box
 from rich.console import Console
@@ -17,8 +18,10 @@ from pipeline.batch import StudyResult, VisitResult
 from pipeline.model import QualityNote
 from pipeline.precheck import ClipCheck
 from pipeline.quality import VIEW_SIGNS
-from pipeline.report.track import SubjectTrack, fault_rows, open_reasons, time_line
 from pipeline.store import openable_path
+
+if TYPE_CHECKING:
+    from pipeline.report.track import SubjectTrack
 
 # Rich assumes 80 columns where there is no terminal, and would fold every message. [characters]
 PLAIN_WIDTH = 200
@@ -161,6 +164,9 @@ def show_check(checked: ClipCheck) -> None:
 
 def show_track(found: SubjectTrack) -> None:
     """Print the visits of a person with what was changed, each fault's change, and how to read it."""
+    # Here, so that a run or a check does not wait for the libraries of the pages.
+    from pipeline.report.track import fault_rows, open_reasons, time_line
+
     console, track = _console(), found.track
     console.print(f"subject {track.subject}: visit {track.visits[-1].visit} against visit {track.baseline}\n")
     for line in time_line(track.visits):
