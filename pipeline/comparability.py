@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
 
 from pipeline.judgement import VisitReport
-from pipeline.model import MetricValue, StrideSet
+from pipeline.model import StrideSet
+from pipeline.pace import mean_of_limbs
 from pipeline.tracking_rules import TrackingRules
 
 CAMERA_ANGLE = "camera angle to the walkway"
@@ -59,19 +59,13 @@ def why_not_comparable(
 def _other_speed(old: VisitReport, new: VisitReport, rules: TrackingRules) -> list[str]:
     """That two visits were walked at speeds too different, or that it is not known."""
     for metric, unit in (("walking_speed_legs", "leg lengths/s"), ("cadence", "steps/min")):
-        speeds = [_mean(report.metrics, metric) for report in (old, new)]
+        speeds = [mean_of_limbs(report.metrics, metric) for report in (old, new)]
         known = [speed for speed in speeds if speed is not None]
         if len(known) == 2:
             if max(known) > (1 + rules.comparable.speed_share) * min(known):
                 return [f"other speed ({known[0]:.2f}, then {known[1]:.2f} {unit})"]
             return []
     return ["the walking speed of a visit is not known"]
-
-
-def _mean(values: Sequence[MetricValue], metric: str) -> float | None:
-    """The mean of the limbs' values; None where no limb has one."""
-    known = [value.value for value in values if value.metric == metric and value.value is not None]
-    return sum(known) / len(known) if known else None
 
 
 def _other_angle(before: Visit, after: Visit, views: set[str], rules: TrackingRules) -> list[str]:

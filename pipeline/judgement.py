@@ -142,6 +142,13 @@ class Fault:
     limits_sha256: str = ""
 
 
+def leading_finding(fault: Fault) -> Finding | None:
+    """The finding that decided the verdict: the severest with the fault's own verdict, else the first."""
+    order = ("severe", "clear", "slight", "")
+    own = [finding for finding in fault.findings if finding.verdict == fault.verdict and finding.applies]
+    return min(own or fault.findings, key=lambda finding: order.index(finding.severity), default=None)
+
+
 @dataclass(frozen=True, slots=True)
 class Line:
     """One line of a candidate's sum.

@@ -7,6 +7,7 @@ frame, taken from the frames' own timestamps. Image axes: x to the right, y down
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date
 from pathlib import Path
@@ -50,6 +51,15 @@ LANDMARK_NAMES: tuple[str, ...] = (
 def other_side(side: Side) -> Side:
     """Return the opposite anatomical side."""
     return "right" if side == "left" else "left"
+
+
+def anatomical_side(side: str, prosthetic_sides: Sequence[Side]) -> Side | None:
+    """The anatomical side that a name means; None where it means no single one."""
+    if side == "left" or side == "right":
+        return "left" if side == "left" else "right"
+    if len(prosthetic_sides) != 1 or side not in ("prosthetic", "sound"):
+        return None
+    return prosthetic_sides[0] if side == "prosthetic" else other_side(prosthetic_sides[0])
 
 
 @dataclass(frozen=True, slots=True)

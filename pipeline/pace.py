@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
+from typing import Protocol
+
 import pandas as pd
 
 from pipeline.metrics.temporal import cadence
@@ -11,6 +14,17 @@ from pipeline.strides import select
 # Cadences of a visit's clips that differ by more than this are not one pace. Own choice: the step-to-step spread of an
 # even walk is 2 to 3 % (from memory).
 ONE_PACE_SHARE = 0.10
+
+
+class LimbValue(Protocol):
+    """What is needed of a metric's value: whole, or as a part of a record that was read back."""
+
+    @property
+    def metric(self) -> str: ...
+    @property
+    def side(self) -> str: ...
+    @property
+    def value(self) -> float | None: ...
 
 
 def pace_notes(strides: StrideSet, values: tuple[MetricValue, ...]) -> tuple[str, ...]:
@@ -43,7 +57,13 @@ def clip_cadences(strides: StrideSet) -> pd.Series:
     return pd.Series(cadence(used)).groupby(used.table["clip_id"], sort=True).median()
 
 
+def mean_of_limbs(values: Iterable[LimbValue], metric: str) -> float | None:
+    """Return the mean of both limbs' values of a metric, or the one that there is; None where no limb has one."""
+    known = [one.value for one in values if one.metric == metric and one.side in SIDES and one.value is not None]
+    return sum(known) / len(known) if known else None
+
+
 def _mean(values: tuple[MetricValue, ...], metric: str, words: str) -> str:
     """The mean of both limbs' values in words; empty where no limb has one."""
-    known = [one.value for one in values if one.metric == metric and one.side in SIDES and one.value is not None]
-    return words.format(sum(known) / len(known)) if known else ""
+    mean = mean_of_limbs(values, metric)
+    return "" if mean is None else words.format(mean)

@@ -12,7 +12,7 @@ from typing import Any
 
 from pipeline.errors import ConfigError, StageError
 from pipeline.report.parts import unguarded
-from pipeline.report.study_parts import ERROR_NAME, natural_key
+from pipeline.report.study_parts import left_reason, natural_key
 from pipeline.store import shown_path
 from pipeline.tables import Column
 
@@ -49,10 +49,7 @@ class VisitFolder:
 
     def reason(self) -> str:
         """Why nothing was saved, in the words that the run left; its own where it left none."""
-        try:
-            return (self.path / ERROR_NAME).read_text(encoding="utf-8", errors="replace").strip()
-        except OSError:
-            return "no saved results; run the study again into the same folder"
+        return left_reason(self.path) or "no saved results; run the study again into the same folder"
 
 
 def visit_folders(results: Path) -> list[VisitFolder]:

@@ -17,7 +17,8 @@ import pandas as pd
 
 from pipeline.errors import ConfigError, StageError
 from pipeline.judgement import RunRecord
-from pipeline.model import SIDES, Aid, Level, Side
+from pipeline.model import Aid, Level, Side
+from pipeline.pace import mean_of_limbs
 from pipeline.quantities import QUANTITIES
 from pipeline.report.parts import FAULTS, FINDINGS, METRICS, REPORT_NAME
 from pipeline.report.study_parts import natural_key
@@ -248,22 +249,16 @@ def _visit_cells(saved: SavedVisit) -> dict[str, Any]:
         "visit": saved.visit,
         "visit_date": saved.visit_date,
         **{name: text or None for name, text in texts.items()},
-        **{name: _mean(saved.metrics, metric) for name, metric in PACE.items()},
+        **{name: mean_of_limbs(saved.metrics, metric) for name, metric in PACE.items()},
         "clips_done": clips.count("done"),
         "clips_failed": clips.count("failed"),
     }
 
 
-def _mean(values: Sequence[SavedValue], metric: str) -> float:
-    """The mean of both limbs, as the report's note on pace has it; NaN where no limb has a value."""
-    known = [one.value for one in values if one.metric == metric and one.side in SIDES and one.value is not None]
-    return sum(known) / len(known) if known else float("nan")
-
-
 def _pace_reasons(values: Sequence[SavedValue]) -> Iterator[str]:
     """Why a speed or the cadence is missing, one a metric."""
     for metric in PACE.values():
-        if not np.isfinite(_mean(values, metric)):
+        if mean_of_limbs(values, metric) is None:
             reasons = [one.reason for one in values if one.metric == metric and one.reason]
             yield f"{metric}: {' / '.join(dict.fromkeys(reasons)) or 'not among the metrics of this visit'}"
 

@@ -16,8 +16,8 @@ from typing import Literal
 import numpy as np
 
 from pipeline.comparability import Visit, why_not_comparable
-from pipeline.judgement import Finding, Verdict, VisitReport
-from pipeline.model import MetricValue
+from pipeline.judgement import Verdict, VisitReport, leading_finding
+from pipeline.model import MetricValue, anatomical_side
 from pipeline.tracking_rules import TrackingRules
 
 ChangeVerdict = Literal["better", "worse", "changed", "no clear change", "cannot say"]
@@ -245,26 +245,11 @@ def _faults(visits: Sequence[Visit], changes: Mapping[tuple[str, str], Change]) 
         found = [next((one for one in visit.report.faults if one.name == name), None) for visit in visits]
         known = [fault for fault in found if fault is not None]
         seen = [fault for fault in known if fault.verdict in ("present", "borderline")]
-        finding = _deciding((seen or known)[-1].findings, (seen or known)[-1].verdict)
+        finding = leading_finding((seen or known)[-1])
         change = None
         if finding is not None:
-            sides = _sides(finding.side, visits[-1].report)
-            change = next((changes[finding.metric, side] for side in sides if (finding.metric, side) in changes), None)
+            sides = (finding.side, anatomical_side(finding.side, visits[-1].report.prosthetic_sides))
+            change = next((changes[key] for side in sides if (key := (finding.metric, str(side))) in changes), None)
         verdicts = tuple(fault.verdict if fault else None for fault in found)
         tracks.append(FaultTrack(name, known[-1].title, verdicts, change))
     return tuple(tracks)
-
-
-def _deciding(findings: Sequence[Finding], verdict: Verdict) -> Finding | None:
-    """The first finding with the fault's own verdict that applies, else the first of all."""
-    own = [finding for finding in findings if finding.verdict == verdict and finding.applies]
-    return next(iter([*own, *findings]), None)
-
-
-def _sides(side: str, report: VisitReport) -> tuple[str, ...]:
-    """Names under which the values of a finding's limb may stand."""
-    if len(report.prosthetic_sides) == 1 and side in ("prosthetic", "sound"):
-        prosthetic = report.prosthetic_sides[0]
-        other = "left" if prosthetic == "right" else "right"
-        return (side, prosthetic if side == "prosthetic" else other)
-    return (side,)

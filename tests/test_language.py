@@ -189,9 +189,10 @@ def test_every_word_of_a_page_comes_from_the_catalogue(marked_visit: Path, name:
         page = re.sub(r"<(style|script)\b.*?</\1>", "", page, flags=re.DOTALL)
         alts = re.findall(r'(?:alt|title|aria-label|data-label)="([^"]*)"', page)
         shown = [html.unescape(text) for text in (re.sub(r"<[!/a-z][^>]*>", "", page), *alts)]
+    known_texts = fixture_texts()
     for text in shown:
         rest = " ".join(without_marked(text).split())
-        for known in fixture_texts():
+        for known in known_texts:
             rest = rest.replace(" ".join(known.split()), " ")
         rest = re.sub(NOT_OF_THE_PAGE, " ", rest)
         assert re.findall(r"[A-Za-z]{3,}", rest) == [], f"not given to say(): {rest!r}"

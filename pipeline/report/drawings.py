@@ -23,12 +23,11 @@ from pipeline.judgement import FaultDefinition
 from pipeline.language import in_sentence, localised, say, say_count
 from pipeline.metrics import METRICS
 from pipeline.metrics.reading import mean_and_spread, usable_strides
-from pipeline.model import FloatArray, MetricValue, Side, StrideSet
+from pipeline.model import FloatArray, MetricValue, Side, StrideSet, anatomical_side
 from pipeline.quantities import QUANTITIES, Quantity
 from pipeline.report.layout import Layout, Source
 from pipeline.report.layout_records import Captions, ContextValue
 from pipeline.report.words import (
-    anatomical_side,
     limb_words,
     number_words,
     plain_name,

@@ -12,7 +12,7 @@ from pipeline.figures import LimitStrip
 from pipeline.judgement import Fault, FaultDefinition, Finding, VisitReport
 from pipeline.kept import FRAMES_FOLDER
 from pipeline.language import say, say_saved
-from pipeline.model import MetricValue, Side, StrideSet
+from pipeline.model import MetricValue, Side, StrideSet, anatomical_side
 from pipeline.report.drawings import (
     NoPicture,
     Picture,
@@ -26,7 +26,6 @@ from pipeline.report.drawings import (
 from pipeline.report.layout import Layout, Source
 from pipeline.report.parts import FrameIndex
 from pipeline.report.words import (
-    anatomical_side,
     interval_words,
     limb_words,
     limit_words,

@@ -14,13 +14,13 @@ import numpy as np
 
 from pipeline.errors import VideoError
 from pipeline.heads import may_be_stored
-from pipeline.judgement import Fault, FaultDefinition, Limits, VisitReport
+from pipeline.judgement import Fault, FaultDefinition, Limits, VisitReport, leading_finding
 from pipeline.kept import FRAMES_FOLDER, FRAMES_NAME
 from pipeline.model import Clip, LandmarkTrack, Side, StrideSet, other_side
 from pipeline.pictures import draw_skeleton, safe_picture, save_picture
 from pipeline.report.faults import side_of_interest
 from pipeline.report.parts import FrameIndex, KeyFrame
-from pipeline.report.words import leading_finding, limb_words
+from pipeline.report.words import limb_words
 from pipeline.store import make_private_folder, write_json
 from pipeline.video import UInt8Array, read_pictures
 

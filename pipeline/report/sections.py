@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
-from pipeline.judgement import ClipResult, Fault, FaultDefinition, Limits, VisitReport
+from pipeline.judgement import ClipResult, Fault, FaultDefinition, Limits, VisitReport, leading_finding
 from pipeline.language import in_sentence, say, say_count, say_saved
 from pipeline.model import SIDES, MetricValue, QualityNote, Side, StrideSet
 from pipeline.quantities import QUANTITIES
@@ -18,7 +18,6 @@ from pipeline.report.layout_records import QuantityText
 from pipeline.report.words import (
     in_reading_order,
     interval_words,
-    leading_finding,
     limb_words,
     limit_words,
     metric_title,

@@ -5,12 +5,9 @@ It needs nothing but the results folder, and links to the pages that are there.
 
 from __future__ import annotations
 
-import base64
-import hashlib
 from collections import Counter
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
-from importlib.resources import files
 from itertools import groupby
 from pathlib import Path
 from typing import Any
@@ -25,6 +22,7 @@ from pipeline.report.faults import page_name
 from pipeline.report.layout import load_layout
 from pipeline.report.layout_records import StudyTexts
 from pipeline.report.page import VISIT_PAGE, style_text, template_environment
+from pipeline.report.scripts import page_script
 from pipeline.report.study_parts import FoundVisit, SavedFault, natural_key, read_study
 from pipeline.report.words import VERDICTS, prosthetic_words
 from pipeline.store import STUDY_PAGE, write_text
@@ -125,7 +123,7 @@ def write_study(out: Path, limits: Limits, *, config_folder: Path | None = None)
     columns = _columns(parts.visits, limits, layout.study)
     sets, set_of = _sets(parts.visits, layout.study)
     rows = _rows(parts.visits, columns, set_of)
-    script = (files(__package__) / "assets" / "study.js").read_text(encoding="utf-8")
+    script, policy = page_script("study.js")
     verdicts = Counter(fault.verdict for visit in parts.visits for fault in visit.saved.faults)
     clips = [clip for visit in parts.visits for clip in visit.saved.clips]
     dates = [visit.saved.visit_date.isoformat() for visit in parts.visits]
@@ -136,7 +134,7 @@ def write_study(out: Path, limits: Limits, *, config_folder: Path | None = None)
         "sections": layout.study_sections,
         "style": style_text("study.css"),
         "script": Markup(script),
-        "policy": Markup("; script-src 'sha256-{}'").format(_sha256_base64(script)),
+        "policy": Markup(policy),
         "subjects": [(subject, list(group)) for subject, group in groupby(rows, key=lambda row: row.subject)],
         "rows": rows,
         "columns": columns,
@@ -152,11 +150,6 @@ def write_study(out: Path, limits: Limits, *, config_folder: Path | None = None)
     page = out / STUDY_PAGE
     write_text(page, template_environment().get_template("study.html").render(context))
     return page
-
-
-def _sha256_base64(text: str) -> str:
-    """The hash by which a page's policy knows its script (Content Security Policy Level 3, 2.3.1, from memory)."""
-    return base64.b64encode(hashlib.sha256(text.encode("utf-8")).digest()).decode("ascii")
 
 
 def _columns(visits: Sequence[FoundVisit], limits: Limits, texts: StudyTexts) -> list[Column]:

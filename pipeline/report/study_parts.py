@@ -105,7 +105,7 @@ def read_study(root: Path, texts: StudyTexts) -> StudyParts:
     folders = [path for path in root.glob("sub-*/ses-*") if path.is_dir()]
     for path in sorted(folders, key=lambda path: natural_key(path.relative_to(root).as_posix())):
         folder = path.relative_to(root).as_posix()
-        reason = _reason(path)
+        reason = left_reason(path)
         found = None
         try:
             found = _visit(path, folder, texts)
@@ -137,7 +137,7 @@ def _words(error: StageError | OSError) -> str:
     return f"{REPORT_NAME}: {error.found}. {error.do}" if error.item else error.found
 
 
-def _reason(path: Path) -> str:
+def left_reason(path: Path) -> str:
     """The message that a run left in a folder; empty where it left none."""
     try:
         return (path / ERROR_NAME).read_text(encoding="utf-8", errors="replace").strip()
@@ -161,7 +161,7 @@ def _clip_losses(path: Path, folder: str, found: FoundVisit | None) -> Iterator[
     for file in sorted(path.glob(f"*/{ERROR_NAME}")):
         name = file.parent.name
         if name not in told and read_record(file.parent).state == "failed":
-            yield Loss("clip", name, f"{folder}/{name}", "", _reason(file.parent))
+            yield Loss("clip", name, f"{folder}/{name}", "", left_reason(file.parent))
 
 
 def _runs(root: Path) -> Iterator[SavedRun]:

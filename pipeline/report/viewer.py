@@ -3,10 +3,8 @@
 from __future__ import annotations
 
 import base64
-import hashlib
 from collections.abc import Iterable
 from dataclasses import dataclass
-from importlib.resources import files
 from itertools import pairwise
 from pathlib import Path
 from typing import Any
@@ -22,6 +20,7 @@ from pipeline.pictures import LIMB_CHAINS
 from pipeline.report.drawings import NEAR_CURVES, curve_title, curve_unit, line_of
 from pipeline.report.layout import Layout
 from pipeline.report.layout_records import ViewerTexts
+from pipeline.report.scripts import page_script
 from pipeline.report.viewer_files import PARTS, SIZE_PX, ViewerClip, load_viewer_clip, load_viewer_index
 from pipeline.report.words import limb_words, sides_in_order
 
@@ -132,9 +131,7 @@ def viewer_view(
         ],
         "clips": clips,
     }
-    script = (files(__package__) / "assets" / "viewer.js").read_text(encoding="utf-8")
-    digest = base64.b64encode(hashlib.sha256(script.encode("utf-8")).digest()).decode("ascii")
-    return ViewerView(data, tuple(notes), script, f"; script-src 'sha256-{digest}'")
+    return ViewerView(data, tuple(notes), *page_script("viewer.js"))
 
 
 def _clip_notes(clip_id: str, clip: ViewerClip, texts: ViewerTexts) -> list[str]:

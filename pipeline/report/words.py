@@ -98,15 +98,6 @@ def limb_words(side: str, prosthetic_sides: Sequence[Side]) -> str:
     return say("sound ({side})", side=say(sound)) if side in ("sound", sound) else say(side)
 
 
-def anatomical_side(side: str, prosthetic_sides: Sequence[Side]) -> Side | None:
-    """The anatomical side that a name means; None where it means no single one."""
-    if side == "left" or side == "right":
-        return "left" if side == "left" else "right"
-    if len(prosthetic_sides) != 1 or side not in ("prosthetic", "sound"):
-        return None
-    return prosthetic_sides[0] if side == "prosthetic" else other_side(prosthetic_sides[0])
-
-
 def sides_in_order(prosthetic_sides: Sequence[Side]) -> tuple[Side, Side]:
     """Both sides, the prosthetic one first where there is exactly one."""
     first: Side = prosthetic_sides[0] if len(prosthetic_sides) == 1 else "left"
@@ -166,13 +157,6 @@ def view_words(metric: MetricValue | None) -> str:
         f"{stride_words(one.n_strides)}"
         for one in metric.by_view
     )
-
-
-def leading_finding(fault: Fault) -> Finding | None:
-    """The finding that decided the verdict: the severest with the fault's own verdict, else the first."""
-    order = ("severe", "clear", "slight", "")
-    own = [finding for finding in fault.findings if finding.verdict == fault.verdict and finding.applies]
-    return min(own or fault.findings, key=lambda finding: order.index(finding.severity), default=None)
 
 
 def in_reading_order(faults: Sequence[Fault]) -> list[Fault]:
