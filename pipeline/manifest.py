@@ -8,11 +8,11 @@ from __future__ import annotations
 
 import csv
 import difflib
-import io
 import re
 from pathlib import Path
 
 from pipeline.errors import ManifestError, ManyProblems
+from pipeline.filled_table import split_table
 from pipeline.manifest_row import COLUMN_NAMES, COLUMNS, MANIFEST_NAME, NEEDED_NAMES, ManifestRow
 from pipeline.model import SIDES, Clip
 from pipeline.store import shown_path
@@ -44,13 +44,13 @@ def read_manifest(study: Path) -> list[Clip]:
     if not study.is_dir():
         raise ManifestError(shown_path(study), "no such folder", f"expected a study folder with {MANIFEST_NAME}", HELP)
     records, separator = _read_records(study / MANIFEST_NAME)
-    header = _trimmed(records[0])
+    header = records[0]
     problems = _column_problems(header)
     if problems:
         raise ManyProblems(MANIFEST_NAME, problems, HELP)
     clips: list[tuple[int, Clip]] = []
     # Row 1 is the header. Empty rows count, as they do in a spreadsheet.
-    rows = [(number, cells) for number, cells in enumerate(map(_trimmed, records[1:]), start=2) if cells]
+    rows = [(number, cells) for number, cells in enumerate(records[1:], start=2) if cells]
     if not rows:
         raise ManifestError(MANIFEST_NAME, "no clips are listed", "expected one row for each clip", HELP)
     for number, cells in rows:
@@ -61,7 +61,7 @@ def read_manifest(study: Path) -> list[Clip]:
             )
             continue
         cells += [""] * (len(header) - len(cells))
-        row = ManifestRow(number, dict(zip(header, cells, strict=True)), separator)
+        row = ManifestRow(f"{MANIFEST_NAME} row {number}", dict(zip(header, cells, strict=True)), separator)
         clip = row.clip(study)
         problems += row.problems
         if clip is not None:
@@ -70,14 +70,6 @@ def read_manifest(study: Path) -> list[Clip]:
     if problems:
         raise ManyProblems(MANIFEST_NAME, problems, HELP)
     return [clip for _, clip in clips]
-
-
-def _trimmed(record: list[str]) -> list[str]:
-    """A record's cells without spaces around them and without the empty cells at its end."""
-    cells = [cell.strip() for cell in record]
-    while cells and not cells[-1]:
-        cells.pop()
-    return cells
 
 
 def _read_records(path: Path) -> tuple[list[list[str]], str]:
@@ -98,10 +90,8 @@ def _read_records(path: Path) -> tuple[list[list[str]], str]:
             "expected a table with commas or semicolons",
             'Save it from the spreadsheet as "CSV UTF-8".',
         ) from None
-    first_line = text.partition("\n")[0]
-    separator = ";" if first_line.count(";") > first_line.count(",") else ","
     try:
-        records = list(csv.reader(io.StringIO(text, newline=""), delimiter=separator, strict=True))
+        records, separator = split_table(text)
     except csv.Error as error:
         raise ManifestError(
             MANIFEST_NAME, f"is not a table ({error})", "expected one row for each clip", HELP

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import difflib
 import math
 import re
 from dataclasses import dataclass
@@ -10,6 +9,7 @@ from datetime import date
 from pathlib import Path, PurePosixPath
 from typing import get_args
 
+from pipeline.filled_table import FilledRow
 from pipeline.model import SIDES, VIEWS, Aid, Clip, Level, Side, View
 
 MANIFEST_NAME = "manifest.csv"
@@ -132,15 +132,8 @@ COLUMN_NAMES = tuple(column.name for column in COLUMNS)
 NEEDED_NAMES = tuple(column.name for column in COLUMNS if not column.may_be_left_out)
 
 
-class ManifestRow:
-    """The cells of one row, each read once; what is wrong with them gathers in `problems`."""
-
-    def __init__(self, number: int, cells: dict[str, str], separator: str) -> None:
-        self.number = number
-        self.cells = cells
-        # Where a semicolon separates cells, the spreadsheet writes decimals with a comma.
-        self.decimal = "," if separator == ";" else "."
-        self.problems: list[str] = []
+class ManifestRow(FilledRow):
+    """One row of the manifest."""
 
     def clip(self, study: Path) -> Clip | None:
         """The row as a clip, or None when it has a problem."""
@@ -176,17 +169,6 @@ class ManifestRow:
             levels=levels,
             aid=aid,
         )
-
-    def _problem(self, column: str, text: str) -> None:
-        """Note a problem of one cell."""
-        self.problems.append(f"{MANIFEST_NAME} row {self.number}, column {column}: {text}")
-
-    def _name(self, column: str) -> str:
-        """A cell that names a folder."""
-        text = self.cells[column]
-        if not re.fullmatch(r"[A-Za-z0-9]{1,32}", text):
-            self._problem(column, f'found "{text}"; expected letters and digits only, as P01.')
-        return text
 
     def _day(self) -> date | None:
         """The cell of the visit's date."""
@@ -241,14 +223,6 @@ class ManifestRow:
         """A cell with one of a few words."""
         self._is_one_of(column, self.cells[column], allowed)
         return self.cells[column]
-
-    def _is_one_of(self, column: str, text: str, allowed: tuple[str, ...]) -> bool:
-        """Whether a word is allowed; a close match is offered, never taken."""
-        if text not in allowed:
-            close = difflib.get_close_matches(text.lower(), allowed, n=1)
-            hint = f" Did you mean {close[0]}?" if close else ""
-            self._problem(column, f'found "{text}"; allowed: {", ".join(allowed)}.{hint}')
-        return text in allowed
 
     def _place(self) -> tuple[float, float, float] | None:
         """The cell that points at the walker: three numbers, or nothing."""

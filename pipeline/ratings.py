@@ -8,10 +8,9 @@ from __future__ import annotations
 
 import csv
 import difflib
-import io
 import math
 import re
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import cast
@@ -21,6 +20,7 @@ import pandas as pd
 
 from pipeline.agreement import VERDICTS
 from pipeline.errors import ManifestError, ManyProblems
+from pipeline.filled_table import NAME, FilledRow, split_table
 from pipeline.judgement import FaultDefinition, Verdict
 from pipeline.model import SIDES, Clip, Side
 from pipeline.store import shown_path
@@ -28,7 +28,6 @@ from pipeline.tables import Column, check_table
 
 # The word for what the pipeline itself said; no rater may be called so.
 TOOL = "tool"
-NAME = re.compile(r"[A-Za-z0-9]{1,32}")
 UNIT = re.compile(r"[A-Za-z%°][A-Za-z0-9%°/ ]{0,31}")
 HELP = "`strideledger rating-sheet` writes a sheet with the right columns."
 RATINGS: tuple[Column, ...] = (
@@ -176,16 +175,11 @@ def _table(path: Path) -> tuple[list[str], list[tuple[int, list[str]]], str]:
     except UnicodeDecodeError:
         do = 'Save it from the spreadsheet as "CSV UTF-8".'
         raise ManifestError(name, "is not UTF-8 text", "expected a table with commas or semicolons", do) from None
-    first_line = text.partition("\n")[0]
-    separator = ";" if first_line.count(";") > first_line.count(",") else ","
     try:
-        records = list(csv.reader(io.StringIO(text, newline=""), delimiter=separator, strict=True))
+        records, separator = split_table(text)
     except csv.Error as error:
         raise ManifestError(name, f"is not a table ({error})", expected, HELP) from None
-    lines = [(number, [cell.strip() for cell in record]) for number, record in enumerate(records, start=1)]
-    for _, cells in lines:
-        while cells and not cells[-1]:
-            cells.pop()
+    lines = list(enumerate(records, start=1))
     filled = [(number, cells) for number, cells in lines[1:] if cells]
     if not lines or not filled:
         raise ManifestError(name, "holds no ratings", expected, HELP)
@@ -214,15 +208,8 @@ def _meaning(name: str) -> str:
     return next(column.meaning for column in RATINGS if column.name == name)
 
 
-class _Row:
-    """The cells of one row, each read once; what is wrong with them gathers in `problems`."""
-
-    def __init__(self, where: str, cells: Mapping[str, str], separator: str) -> None:
-        self.where = where
-        self.cells = cells
-        # Where a semicolon separates cells, the spreadsheet writes decimals with a comma.
-        self.decimal = "," if separator == ";" else "."
-        self.problems: list[str] = []
+class _Row(FilledRow):
+    """One row of a sheet."""
 
     def rating(self, faults: Sequence[str]) -> Rating | None:
         """The row as a rating, or None when it has a problem."""
@@ -244,25 +231,10 @@ class _Row:
             rater, subject, visit, fault, cast(Verdict, verdict), limb, size, unit if size is not None else ""
         )
 
-    def _problem(self, column: str, text: str) -> None:
-        """Note a problem of one cell."""
-        self.problems.append(f"{self.where}, column {column}: {text}")
-
-    def _name(self, column: str) -> str:
-        """A cell with a pseudonym or a visit's name."""
-        text = self.cells[column]
-        if not NAME.fullmatch(text):
-            self._problem(column, f'found "{text}"; expected letters and digits only, as P01.')
-        return text
-
     def _choice(self, column: str, allowed: Sequence[str], hint: str) -> str:
         """A cell with one of a few words; a close match is offered, never taken."""
-        text = self.cells[column]
-        if text not in allowed:
-            close = difflib.get_close_matches(text.lower(), allowed, n=1)
-            words = f" Did you mean {close[0]}?" if close else hint
-            self._problem(column, f'found "{text}"; allowed: {", ".join(allowed)}.{words}')
-        return text
+        self._is_one_of(column, self.cells[column], allowed, hint)
+        return self.cells[column]
 
     def _size(self) -> float | None:
         """The cell with the size, or nothing."""
