@@ -2,33 +2,27 @@
 
 from __future__ import annotations
 
-import tomllib
 from collections import Counter
 from pathlib import Path
 
-from pydantic import BaseModel, ConfigDict, Field, ValidationError
+from pydantic import Field
 
 from pipeline.config import config_dir
-from pipeline.errors import ConfigError, ManyProblems
+from pipeline.errors import ManyProblems
 from pipeline.metrics import CATALOGUE
 from pipeline.store import shown_path
 from pipeline.thresholds import unknown_word
+from pipeline.toml_record import Table, read_record
 
 
-class _Table(BaseModel):
-    """A table of the file: every key needed, no other allowed."""
-
-    model_config = ConfigDict(frozen=True, extra="forbid")
-
-
-class Comparable(_Table):
+class Comparable(Table):
     """How far two visits may differ: walking speed as a share of the slower one [1], camera angle [deg]."""
 
     speed_share: float = Field(gt=0, le=1)
     camera_angle_deg: float = Field(gt=0, le=90)
 
 
-class Better(_Table):
+class Better(Table):
     """Which way each metric gets better; `toward` has the value that is best."""
 
     less: frozenset[str]
@@ -37,7 +31,7 @@ class Better(_Table):
     toward: dict[str, float]
 
 
-class TrackingRules(_Table):
+class TrackingRules(Table):
     """All of the file."""
 
     comparable: Comparable
@@ -60,16 +54,9 @@ def load_tracking_rules(path: Path | None = None) -> TrackingRules:
         Unknown or missing keys, metrics that are unknown, missing or named twice: all of them at once.
     """
     shown = "configs/tracking.toml" if path is None else shown_path(path)
-    try:
-        values = tomllib.loads((path or config_dir() / "tracking.toml").read_text(encoding="utf-8"))
-        rules = TrackingRules.model_validate(values)
-    except OSError as error:
-        raise ConfigError(shown, f"cannot be read ({error.strerror})", "expected rules for comparing visits") from None
-    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
-        raise ConfigError(shown, f"is not TOML ({error})") from None
-    except ValidationError as error:
-        problems = [f"{'.'.join(map(str, one['loc']))}: {one['msg'].lower()}" for one in error.errors()]
-        raise ManyProblems(shown, problems) from None
+    rules = read_record(
+        path or config_dir() / "tracking.toml", shown, TrackingRules, expected="expected rules for comparing visits"
+    )
     better = rules.better
     named = Counter([*better.less, *better.more, *better.neither, *better.toward])
     problems = [f"better: metric {unknown_word(name, list(CATALOGUE))}" for name in named if name not in CATALOGUE]

@@ -11,7 +11,18 @@ ROOT = Path(__file__).resolve().parent.parent
 PACKAGE = ROOT / "pipeline"
 LEVELS = [
     {"errors", "model", "judgement", "tables"},
-    {"config", "setting_words", "filled_table", "kept", "manifest", "manifest_row", "pseudonyms", "store", "language"},
+    {
+        "config",
+        "setting_words",
+        "filled_table",
+        "toml_record",
+        "kept",
+        "manifest",
+        "manifest_row",
+        "pseudonyms",
+        "store",
+        "language",
+    },
     {"models", "containers", "video", "heads", "pictures", "subject", "crops", "landmarks", "track_file"}
     | {"signals", "smoothing"},
     {"geometry", "identity", "motion", "pixels", "recording", "walkway", "camera", "walkline", "quality"}

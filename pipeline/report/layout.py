@@ -2,14 +2,11 @@
 
 from __future__ import annotations
 
-import tomllib
 from pathlib import Path
 from typing import Any, Literal, TypeVar
 
-from pydantic import TypeAdapter, ValidationError
-
 from pipeline.config import ENGLISH, config_dir
-from pipeline.errors import ConfigError, ManyProblems
+from pipeline.errors import ManyProblems
 from pipeline.judgement import Standing, Verdict
 from pipeline.language import say, spoken
 from pipeline.report.layout_records import (
@@ -21,9 +18,9 @@ from pipeline.report.layout_records import (
     QuantityText,
     SectionText,
     StudyTexts,
-    Table,
     ViewerTexts,
 )
+from pipeline.toml_record import Table, read_record
 
 T = TypeVar("T")
 
@@ -164,26 +161,6 @@ def _said(value: Any) -> Any:
 
 
 def _read(folder: Path | None, name: str, kind: type[T]) -> T:
-    """A TOML file as the record that it has to be."""
-    path = (folder or config_dir()) / name
-    shown = f"configs/{name}"
-    try:
-        values: dict[str, Any] = tomllib.loads(path.read_text(encoding="utf-8"))
-        return TypeAdapter(kind).validate_python(values)
-    except OSError as error:
-        raise ConfigError(
-            shown,
-            f"cannot be read ({error.strerror})",
-            "expected it beside default.toml",
-            "Install the package again.",
-        ) from None
-    except tomllib.TOMLDecodeError as error:
-        raise ConfigError(shown, f"is not TOML ({error})") from None
-    except ValidationError as error:
-        raise ManyProblems(
-            shown,
-            [
-                f"{'.'.join(str(part) for part in details['loc'])}: {details['msg'].lower()}"
-                for details in error.errors()
-            ],
-        ) from None
+    """A file of the settings as the record that it has to be."""
+    expected, do = "expected it beside default.toml", "Install the package again."
+    return read_record((folder or config_dir()) / name, f"configs/{name}", kind, expected=expected, do=do)

@@ -2,13 +2,9 @@
 
 from __future__ import annotations
 
-from pydantic import BaseModel, ConfigDict, Field
+from pydantic import Field
 
-
-class Table(BaseModel):
-    """A table of a configuration file: every key needed, no other allowed."""
-
-    model_config = ConfigDict(frozen=True, extra="forbid")
+from pipeline.toml_record import Table
 
 
 class SectionText(Table):
