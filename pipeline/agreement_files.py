@@ -14,7 +14,7 @@ from pipeline.figures_agreement import bland_altman_figure
 from pipeline.judgement import VisitReport
 from pipeline.ratings import Rating
 from pipeline.report.parts import REPORT_NAME, guarded
-from pipeline.store import OutputTree, read_json, shown_path, write_table, write_text
+from pipeline.store import OutputTree, nothing_saved, read_json, write_table, write_text
 
 
 def read_reports(results: Path) -> tuple[VisitReport, ...]:
@@ -29,12 +29,7 @@ def read_reports(results: Path) -> tuple[VisitReport, ...]:
     """
     folders = OutputTree(results).visit_folders()
     if not folders:
-        raise ConfigError(
-            shown_path(results),
-            "no visit with saved results",
-            f"expected sub-*/ses-*/{REPORT_NAME}",
-            "Give the folder that was given to `strideledger run --out`.",
-        )
+        raise nothing_saved(results)
     return tuple(read_json(folder / REPORT_NAME, VisitReport) for folder in folders)
 
 

@@ -16,10 +16,10 @@ import typer
 from pipeline import __version__, cli_study
 from pipeline.cli_study import LimitsOption, StudyArgument
 from pipeline.config import ModelChoice, PicturesKept, config_dir, load_settings, with_choices
-from pipeline.errors import ConfigError, PipelineError
+from pipeline.errors import PipelineError
 from pipeline.manifest import read_manifest
 from pipeline.manifest_row import COLUMNS
-from pipeline.store import OutputTree, openable_path, shown_path
+from pipeline.store import OutputTree, nothing_saved, openable_path, shown_path
 
 app = typer.Typer(
     no_args_is_help=True,
@@ -150,12 +150,7 @@ def report(
     n_pictures = sum(count_pictures(OutputTree(out)).values()) if keeps_none else 0
     pages, failures = rebuild_reports(out, limits=loaded, settings=chosen)
     if not pages and not failures:
-        raise ConfigError(
-            shown_path(out),
-            "no visit with saved results",
-            "expected sub-*/ses-*/visit.json",
-            "Give the folder that was given to `strideledger run --out`.",
-        )
+        raise nothing_saved(out)
     for page in pages:
         typer.echo(openable_path(page))
     for message in failures.values():

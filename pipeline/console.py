@@ -177,9 +177,8 @@ def show_track(found: SubjectTrack) -> None:
     )
     for line in open_reasons(track.changes):
         console.print(f"cannot say, {line}", soft_wrap=True)
-    judged = sum(change.verdict != "cannot say" for change in track.changes)
     console.print(
-        f"\nA change is called when it exceeds the smallest detectable one. Of {judged} measures about "
+        f"\nA change is called when it exceeds the smallest detectable one. Of {track.n_judged} measures about "
         f"{track.by_chance:.0f} would be called by chance alone if nothing had changed.",
         soft_wrap=True,
     )

@@ -11,7 +11,7 @@ from pipeline import __version__
 from pipeline.causes import Causes, candidates
 from pipeline.checks import Person
 from pipeline.clip_stages import saved_legs
-from pipeline.config import Settings, config_dir
+from pipeline.config import ENGLISH, Settings, config_dir
 from pipeline.isolate import Tell
 from pipeline.judgement import ClipResult, Limits, RunRecord, VisitReport
 from pipeline.kept import remove_pictures
@@ -87,7 +87,7 @@ def report_visit(job: VisitJob, tell: Tell) -> str:
         ],
         limits=job.limits.sha256,
         causes=job.causes.sha256,
-        pages=page_hashes(),
+        pages=page_hashes(job.settings.run.language),
         page_makers={name: job.run.package_versions.get(name, "") for name in PAGE_PACKAGES},
     )
     if job.settings.run.keep_pictures == "none":
@@ -99,11 +99,12 @@ def report_visit(job: VisitJob, tell: Tell) -> str:
     return since
 
 
-def page_hashes() -> dict[str, str]:
-    """SHA-256 of every file that the pages are made with: templates, style, scripts, layout and bibliography."""
+def page_hashes(language: str = ENGLISH) -> dict[str, str]:
+    """SHA-256 of every file that the pages are made with: templates, style, scripts, layout, bibliography, words."""
     folders = {"assets": ASSETS, "configs": config_dir()}
     wanted = [("assets", path) for path in ASSETS.rglob("*") if path.is_file()]
-    wanted += [("configs", config_dir() / name) for name in ("report.toml", "sources.toml")]
+    names = ["report.toml", "sources.toml", *([] if language == ENGLISH else [f"languages/{language}.po"])]
+    wanted += [("configs", config_dir() / name) for name in names]
     return {f"{kind}/{path.relative_to(folders[kind]).as_posix()}": file_sha256(path) for kind, path in wanted}
 
 

@@ -155,6 +155,16 @@ def fingerprint(**parts: object) -> str:
     return hashlib.sha256(json.dumps(plain, sort_keys=True).encode("utf-8")).hexdigest()
 
 
+def nothing_saved(results: Path, found: str = "no visit with saved results") -> ConfigError:
+    """The error of a folder that should hold results of a run, and does not."""
+    return ConfigError(
+        shown_path(results),
+        found,
+        "expected sub-*/ses-*/visit.json",
+        "Give the folder that was given to `strideledger run --out`.",
+    )
+
+
 @dataclass(frozen=True, slots=True)
 class OutputTree:
     """The results folder and the names inside it.

@@ -10,10 +10,10 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from pipeline.errors import ConfigError, StageError
+from pipeline.errors import StageError
 from pipeline.report.parts import unguarded
 from pipeline.report.study_parts import left_reason, natural_key
-from pipeline.store import shown_path
+from pipeline.store import nothing_saved
 from pipeline.tables import Column
 
 CUT_OFF = "is empty or cut off: its last line has no end"
@@ -63,12 +63,7 @@ def visit_folders(results: Path) -> list[VisitFolder]:
     folders = [VisitFolder(path, f"{path.parent.name}/{path.name}") for path in results.glob("sub-*/ses-*")]
     found = sorted((one for one in folders if one.path.is_dir()), key=lambda one: natural_key(one.name))
     if not found:
-        raise ConfigError(
-            shown_path(results),
-            "no visit with saved results" if results.is_dir() else "no such folder",
-            "expected sub-*/ses-*/visit.json",
-            "Give the folder that was given to `strideledger run --out`.",
-        )
+        raise nothing_saved(results) if results.is_dir() else nothing_saved(results, "no such folder")
     return found
 
 

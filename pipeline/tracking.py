@@ -111,9 +111,14 @@ class Track:
     slopes: tuple[Slope, ...]
 
     @property
+    def n_judged(self) -> int:
+        """How many changes could be judged."""
+        return sum(change.verdict != "cannot say" for change in self.changes)
+
+    @property
     def by_chance(self) -> float:
         """How many of the changes that could be judged would be called by chance alone, if nothing had changed."""
-        return 0.05 * sum(change.verdict != "cannot say" for change in self.changes)
+        return 0.05 * self.n_judged
 
 
 def track(visits: Sequence[Visit], rules: TrackingRules, *, baseline: str | None = None) -> Track:

@@ -111,3 +111,8 @@ def test_files_of_a_page_are_named_alike_wherever_the_package_lies() -> None:
     names = page_hashes()
     assert {"assets/base.html", "assets/visit.typ", "configs/report.toml", "configs/sources.toml"} <= set(names)
     assert all(not Path(name).is_absolute() and "\\" not in name for name in names)
+
+
+def test_the_words_of_another_language_count_where_they_are_shown() -> None:
+    words = "configs/languages/de.po"
+    assert words in page_hashes("de") and words not in page_hashes("en")

@@ -73,9 +73,8 @@ def build_subject(results: Path, found: SubjectTrack, *, language: str = ENGLISH
             "prosthetic": prosthetic_words(latest.prosthetic_sides),
             "visits": [(report, f"ses-{report.visit}/{VISIT_PAGE}") for report in track.visits],
             "rows": sorted((_row(fault, track) for fault in track.faults), key=lambda row: ORDER.index(row.verdict)),
-            "slopes": len(track.slopes),
             "losses": found.losses,
-            "judged": sum(change.verdict != "cannot say" for change in track.changes),
+            "judged": track.n_judged,
             "by_chance": f"{track.by_chance:.0f}",
         }
         page = results / f"sub-{track.subject}" / SUBJECT_PAGE

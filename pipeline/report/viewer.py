@@ -108,6 +108,7 @@ def viewer_view(
     data = {
         "words": texts.model_dump(),
         "size": SIZE_PX,
+        "every_pct": EVERY_PCT,
         "limbs": [
             {
                 "side": side,

@@ -9,7 +9,6 @@ document.addEventListener("DOMContentLoaded", () => {
   const [WIDTH, HEIGHT] = data.size;
   // A gap between two walks is passed over in this time. [s]
   const LONGEST_STAY = 0.2;
-  const EVERY_PCT = 2;
 
   const part = (name) => panel.querySelector(`[data-part="${name}"]`);
   const canvas = part("canvas"), skeleton = part("skeleton"), strip = part("strip"), slider = part("slider");
@@ -153,7 +152,7 @@ document.addEventListener("DOMContentLoaded", () => {
             pen = "M";
             return;
           }
-          const time = stride.start + (i * EVERY_PCT * (stride.end - stride.start)) / 100;
+          const time = stride.start + (i * data.every_pct * (stride.end - stride.start)) / 100;
           path += `${pen}${x(time).toFixed(1)} ${y(value).toFixed(1)}`;
           pen = "L";
         });
