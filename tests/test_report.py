@@ -592,3 +592,13 @@ def test_published_values_beside_a_curve_are_those_of_their_source(visit):
     assert "56.0 ± 3.4 deg, Segal AD and others (2006)" in page.text
     drawn = [figure for figure in page.figures() if ">Knee flexion<" in figure]
     assert drawn and all(f">{letter}</text>" in figure for figure in drawn for letter in "abc")
+
+
+def test_what_was_measured_but_cannot_be_judged_keeps_its_numbers_in_the_summary(tmp_path):
+    reason = "the 95 % interval holds no deviation at all as well as a clear one"
+    report = fixture.with_verdict(fixture.report(), "foot_rotation", "cannot say", reason)
+    make(tmp_path, report)
+    text = Page(tmp_path / "visit.html").text
+    assert f"could not be judged, because {reason} Foot rotation at heel contact 8.8 deg (6.4 to 11.2); outside" in text
+    assert "outside when above 5.0 deg (provisional: chosen for this tool, not validated)" in text
+    assert "could not be measured, because filmed at 30 frames/s" in text
