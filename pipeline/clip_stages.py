@@ -37,11 +37,13 @@ if TYPE_CHECKING:
 
 # Raised when the stage's results change for the same input; earlier results are then computed again.
 LANDMARKS_VERSION = 2
+PICTURES_VERSION = 1
 OUTLINES_VERSION = 1
 PYLON_VERSION = 1
 SHOES_VERSION = 1
 
 LANDMARKS_FILES = ("video.json", "landmarks.npz")
+PICTURES_FILES = ("pictures.json",)
 OUTLINES_FILES = ("outlines.npz",)
 PYLON_FILES = ("pylon.npz",)
 SHOES_FILES = ("shoes.npz",)
@@ -79,6 +81,7 @@ def measures_fingerprint(job: ClipJob, landmarks: str) -> str:
     return fingerprint(
         version=MEASURES_VERSION,
         landmarks=landmarks,
+        pictures=PICTURES_VERSION,
         outlines=OUTLINES_VERSION,
         pylon=PYLON_VERSION,
         shoes=SHOES_VERSION,
@@ -118,6 +121,14 @@ def measure_clip_files(job: ClipJob, tell: Tell) -> tuple[str, ...]:
             work=lambda: _detect(job, tell),
         )
     }
+    tell("pictures", 0, 0)
+    since["pictures"] = run_stage(
+        folder,
+        "pictures",
+        wanted_fingerprint=fingerprint(version=PICTURES_VERSION, landmarks=landmarks),
+        stale=PICTURES_FILES,
+        work=lambda: _look(job),
+    )
     if clip.view == "sagittal":
         tell("outlines", 0, 0)
         since["outlines"] = run_stage(
@@ -183,6 +194,19 @@ def _detect(job: ClipJob, tell: Tell) -> Iterable[str]:
     return LANDMARKS_FILES
 
 
+def _look(job: ClipJob) -> Iterable[str]:
+    """The stage pictures: what some of the clip's pictures say about the recording."""
+    from pipeline.pixels import luma, picture_facts, sample_numbers
+    from pipeline.track_file import load_track
+
+    info = read_json(job.folder / "video.json", VideoInfo)
+    track = load_track(job.folder / "landmarks.npz")
+    frames = _frames(job, set(sample_numbers(info.n_frames)))
+    facts = picture_facts((luma(frame.image), track.xy_px[frame.index]) for frame in frames)
+    write_json(job.folder / "pictures.json", facts)
+    return PICTURES_FILES
+
+
 def _trace(job: ClipJob) -> Iterable[str]:
     """The stage outlines, of a clip from the side."""
     from pipeline.outline import save_outlines, trace_outlines
@@ -218,17 +242,16 @@ def _trace_shoes(job: ClipJob) -> Iterable[str]:
 
 
 def _measure(job: ClipJob) -> Iterable[str]:
-    """The stage measures."""
+    """The stage measures. It opens no video: what pictures tell lies in the files of the stages before."""
     from pipeline import strides
-    from pipeline.pixels import luma, picture_facts, sample_numbers
+    from pipeline.pixels import PictureFacts
     from pipeline.stages import measure_clip
     from pipeline.tables import EVENTS, check_table
     from pipeline.track_file import load_track
 
     info = read_json(job.folder / "video.json", VideoInfo)
     track = load_track(job.folder / "landmarks.npz")
-    frames = _frames(job, set(sample_numbers(info.n_frames)))
-    pictures = picture_facts((luma(frame.image), track.xy_px[frame.index]) for frame in frames)
+    pictures = read_json(job.folder / "pictures.json", PictureFacts)
     outlines, pylon = saved_outlines(job.clip, job.folder), saved_pylon(job.clip, job.folder)
     shoes = saved_shoes(job.clip, job.folder)
     measures = measure_clip(job.clip, info, track, job.settings, pictures, outlines, pylon, shoes)

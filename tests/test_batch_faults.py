@@ -189,6 +189,6 @@ def test_good_clip_is_measured_beside_broken_ones_and_taken_over_in_the_next_run
     second = run_command("run", "study", "--out", "out", "--settings", "mine.toml", folder=tmp_path)
     good = next(c for c in read_json(folder / "visit.json", VisitReport).clips if c.clip_id == "good")
     assert second.returncode == 1
-    kept = ["landmarks unchanged", "outlines unchanged", "pylon unchanged"]
+    kept = ["landmarks unchanged", "pictures unchanged", "outlines unchanged", "pylon unchanged"]
     assert [reason.split(" since ")[0] for reason in good.reused] == kept
     assert {path: path.read_bytes() for path in before} == before
