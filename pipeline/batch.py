@@ -9,7 +9,7 @@ from pathlib import Path
 
 from pipeline.causes import Causes
 from pipeline.checks import Person
-from pipeline.clip_stages import ClipJob, measure_clip_files
+from pipeline.clip_stages import measure_clip_files
 from pipeline.config import Settings, config_dir, load_settings
 from pipeline.isolate import Failure, Job, Outcome, Tell, refuse_recursion, run_jobs
 from pipeline.jobs import VisitJob, report_visit
@@ -17,6 +17,7 @@ from pipeline.judgement import ClipResult, Limits, RunRecord, VisitReport
 from pipeline.kept import count_pictures, picture_notes
 from pipeline.manifest import read_manifest
 from pipeline.model import Clip
+from pipeline.picture_stages import ClipJob
 from pipeline.rebuild import make_study_page
 from pipeline.runs import RunFolder
 from pipeline.store import (

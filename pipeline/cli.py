@@ -230,6 +230,7 @@ def check_limits(
 
 app.command("track")(cli_study.track_visits)
 app.command("tables")(cli_study.tables)
+app.command("landmark-files")(cli_study.landmark_files)
 app.command("rating-sheet")(cli_study.rating_sheet)
 app.command("agree")(cli_study.agree)
 

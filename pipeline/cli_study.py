@@ -68,6 +68,26 @@ def tables(
     raise typer.Exit(1 if len(read.losses) else 0)
 
 
+def landmark_files(
+    study: StudyArgument,
+    results: Annotated[Path, typer.Argument(help="Folder with results of `strideledger run` of this study.")],
+    out: Annotated[Path, typer.Option(help="Folder for the new study; made if needed.")],
+    settings: Annotated[Path | None, typer.Option(help="TOML file with the settings of the run.")] = None,
+) -> None:
+    """Write a study without pictures: one landmark file for each measured clip, and the manifest that names them.
+
+    It is measured like the clips, to the same numbers, and can be passed on where clips may not be.
+    """
+    from pipeline.landmark_export import export_landmarks
+
+    exported = export_landmarks(study, results, out, load_settings(settings))
+    if exported.files:
+        typer.echo(f"landmark files: {len(exported.files) - 1}\n{openable_path(exported.files[-1])}")
+    for path, reason in exported.failures.items():
+        typer.echo(f"left out: {path}: {reason}", err=True)
+    raise typer.Exit(1 if exported.failures else 0)
+
+
 def rating_sheet(
     study: StudyArgument,
     rater: Annotated[str, typer.Option(help="Pseudonym or initials of the rater.")],

@@ -15,7 +15,9 @@ from pipeline.config import ENGLISH, Settings, config_dir
 from pipeline.isolate import Tell
 from pipeline.judgement import ClipResult, Limits, RunRecord, VisitReport
 from pipeline.kept import remove_pictures
+from pipeline.landmark_file import is_landmark_file
 from pipeline.model import Clip, QualityNote
+from pipeline.picture_stages import landmark_file_notes, with_models
 from pipeline.store import (
     FolderRecord,
     file_sha256,
@@ -115,6 +117,7 @@ def _report(job: VisitJob, done: list[str]) -> Iterable[str]:
     from pipeline.stages import MEASURES_VERSION, judge_visit
 
     joined = strides.join([strides.load(job.folder / clip_id) for clip_id in done])
+    clips = [clip for clip in job.clips if clip.clip_id in done]
     metrics, faults = judge_visit(joined, job.person, job.settings, job.limits)
     visit = VisitReport(
         subject=job.subject,
@@ -130,17 +133,17 @@ def _report(job: VisitJob, done: list[str]) -> Iterable[str]:
         },
         metrics=metrics,
         faults=faults,
-        run=replace(job.run, finished=now_text()),
-        notes=pace_notes(joined, metrics),
+        run=with_models(replace(job.run, finished=now_text()), clips, job.folder),
+        notes=(*pace_notes(joined, metrics), *landmark_file_notes(clips, job.folder)),
         candidates=candidates(faults, job.causes, job.changes, has_prosthesis=bool(job.person.prosthetic_sides)),
         measured_by=MEASURES_VERSION,
     )
     written = report.save_parts(job.folder, visit, joined)
     if job.settings.run.keep_pictures != "none":
-        clips = [clip for clip in job.clips if clip.clip_id in done]
+        filmed = [clip for clip in clips if not is_landmark_file(clip.path)]
         legs = {clip.clip_id: saved_legs(clip, job.folder / clip.clip_id, job.settings)[1] for clip in clips}
         tracks = {clip_id: righted.track for clip_id, righted in legs.items()}
-        written += report.save_key_frames(job.folder, visit, joined, clips, tracks, limits=job.limits)
+        written += report.save_key_frames(job.folder, visit, joined, filmed, tracks, limits=job.limits)
     if job.settings.run.keep_pictures == "clips":
         written += report.save_viewer_clips(job.folder, joined, clips, legs)
     run = job.settings.run

@@ -63,7 +63,7 @@ COLUMNS: tuple[ManifestColumn, ...] = (
         True,
         "path inside the study folder",
         "clips/P01-01-side.mp4",
-        "the video file; its name without the ending is the clip's id and must be unique",
+        "the video file, or its landmark file; its name without the ending is the clip's id and must be unique",
     ),
     ManifestColumn(
         "view",

@@ -10,10 +10,15 @@ from pathlib import Path
 
 from pipeline.config import Settings, load_settings
 from pipeline.isolate import Job, Outcome, Tell, run_jobs
+from pipeline.landmark_file import is_landmark_file, unpack
 from pipeline.manifest import read_manifest
-from pipeline.model import Clip, QualityNote
+from pipeline.model import Clip, QualityNote, VideoInfo
 from pipeline.models import verify_model
+from pipeline.picture_stages import STAGE_VERSIONS, picture_files
+from pipeline.pixels import PictureFacts
 from pipeline.quality import Usable, recording_notes, usability
+from pipeline.store import read_json
+from pipeline.track_file import load_track
 
 # The quick model, whatever the settings say: where a body is in the picture it knows as well as the heavy one.
 MODEL = "full"
@@ -68,7 +73,7 @@ def check_clip(clip: Clip, settings: Settings, tell: Tell) -> tuple[QualityNote,
     Raises
     ------
     VideoError
-        The clip is missing or cannot be decoded.
+        The clip is missing or cannot be decoded, or its landmark file not be used.
     """
     from pipeline.landmarks import detect_landmarks
     from pipeline.pixels import luma, picture_facts, sample_numbers
@@ -76,6 +81,8 @@ def check_clip(clip: Clip, settings: Settings, tell: Tell) -> tuple[QualityNote,
 
     item = f"clip {clip.clip_id}"
     tell("file", 0, 0)
+    if is_landmark_file(clip.path):
+        return _check_landmark_file(clip, settings, item)
     info, time_s = probe_times(clip.path, item=item)
     greys = []
 
@@ -97,6 +104,34 @@ def check_clip(clip: Clip, settings: Settings, tell: Tell) -> tuple[QualityNote,
         min_visibility=settings.signals.min_visibility,
         time_s=time_s,
         pictures=picture_facts(zip(greys, track.xy_px, strict=True)),
+    )
+
+
+def _check_landmark_file(clip: Clip, settings: Settings, item: str) -> tuple[QualityNote, ...]:
+    """The notes of a clip that came as a landmark file."""
+    names = picture_files(clip.view)
+    with tempfile.TemporaryDirectory() as scratch:
+        folder = Path(scratch)
+        unpack(
+            clip.path,
+            folder,
+            names,
+            view=clip.view,
+            prosthetic_sides=clip.prosthetic_sides,
+            stages=STAGE_VERSIONS,
+            item=item,
+        )
+        info = read_json(folder / "video.json", VideoInfo)
+        track = load_track(folder / "landmarks.npz")
+        pictures = read_json(folder / "pictures.json", PictureFacts)
+    return recording_notes(
+        clip,
+        info,
+        track,
+        settings.quality,
+        min_visibility=settings.signals.min_visibility,
+        time_s=track.time_s,
+        pictures=pictures,
     )
 
 

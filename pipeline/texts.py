@@ -64,6 +64,9 @@ SAVED_SENTENCES = (
     "{cadence} steps/min",
     "The clips were not walked at one pace (steps/min: {clips}). Sizes of faults change with speed: do not set values "
     "of one view against those of another.",
+    "These clips came as landmark files, without pictures: {clips}.",
+    "The landmark file of clip {clip} was made by older calculations (program {version}): measure the clip itself "
+    "again, where it still exists.",
     "{sign}: {verdict}, which speaks against it",
     "{sign}: {verdict}, explained seldom or in part",
     "{sign}: present",
@@ -73,7 +76,7 @@ SAVED_SENTENCES = (
     "{percent} % of stride, {time} s",
     "{left_out} of {all} pictures, because the head was not found for sure in them, or somebody else is in view whose "
     "face would show.",
-    "clip {clip} is not at hand.",
+    "clip {clip} came as a landmark file, without pictures.",
     "{view} view of clip {clip} at {time} s, {percent} % of the stride of the {limb} limb: the walker, face made "
     "unrecognisable, with the tracked skeleton. {key}.",
     "visit {visit}: {reason}",

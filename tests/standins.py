@@ -10,11 +10,11 @@ import threading
 import time
 from pathlib import Path
 
-from pipeline.clip_stages import ClipJob
 from pipeline.errors import QualityError
 from pipeline.isolate import Tell
 from pipeline.jobs import VisitJob
 from pipeline.judgement import VisitReport
+from pipeline.picture_stages import ClipJob
 from pipeline.store import write_json, write_text
 
 

@@ -20,11 +20,12 @@ from markupsafe import escape
 
 from pipeline import stages
 from pipeline.batch import Progress, StudyResult, run_study
-from pipeline.clip_stages import ClipJob, landmarks_fingerprint, measures_fingerprint
+from pipeline.clip_stages import measures_fingerprint
 from pipeline.config import Settings
 from pipeline.jobs import report_visit
 from pipeline.judgement import Limits, VisitReport
 from pipeline.manifest import read_manifest
+from pipeline.picture_stages import ClipJob, landmarks_fingerprint
 from pipeline.store import read_json, read_record
 from tests import standins
 from tests.studies import ROOT, make_study, quick_settings

@@ -10,11 +10,11 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from pipeline.clip_stages import saved_outlines
 from pipeline.config import load_settings
 from pipeline.legs import RightedLegs, right_legs
 from pipeline.model import SIDES, FloatArray, LandmarkTrack, Pass, Side, VideoInfo
 from pipeline.outline import Outlines
+from pipeline.picture_stages import saved_outlines
 from pipeline.quality import leg_notes
 from pipeline.stages import measure_clip, righted
 from tests.captured_walk import captured_walk, side_track

@@ -23,7 +23,18 @@ LEVELS = [
         "store",
         "language",
     },
-    {"models", "containers", "video", "heads", "pictures", "subject", "crops", "landmarks", "track_file"}
+    {
+        "models",
+        "containers",
+        "video",
+        "heads",
+        "pictures",
+        "subject",
+        "crops",
+        "landmarks",
+        "track_file",
+        "landmark_file",
+    }
     | {"signals", "smoothing"},
     {"geometry", "identity", "motion", "pixels", "recording", "walkway", "camera", "walkline", "quality"}
     | {"quantities", "quantities_sagittal", "quantities_frontal", "parallax"}
@@ -44,8 +55,21 @@ LEVELS = [
         "study_query",
         "study_export",
     },
-    {"isolate", "clip_stages", "jobs", "runs", "rebuild", "batch", "precheck", "bench", "console", "cli", "cli_study"}
-    | {"catalogue", "fault_pages", "texts", "agreement_files"},
+    {
+        "isolate",
+        "picture_stages",
+        "clip_stages",
+        "jobs",
+        "runs",
+        "rebuild",
+        "batch",
+        "precheck",
+        "bench",
+        "console",
+        "cli",
+        "cli_study",
+    }
+    | {"catalogue", "fault_pages", "texts", "agreement_files", "landmark_export"},
 ]
 LEVEL = {name: level for level, names in enumerate(LEVELS) for name in names}
 FILES = sorted(path for path in PACKAGE.rglob("*.py"))

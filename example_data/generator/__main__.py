@@ -16,7 +16,7 @@ from .prosthesis import LIMBS
 from .scene import VIEWS
 from .sequence import Sequence
 from .settings import WalkerSettings
-from .study import STUDY_FOLDER, TRUTH_FOLDER, make_study
+from .study import LATER_FOLDER, STUDY_FOLDER, TRUTH_FOLDER, make_study
 from .variety import make_set
 
 
@@ -29,6 +29,9 @@ def parser() -> argparse.ArgumentParser:
     study = commands.add_parser("study", help="make the example study again, clips, truth files and manifest")
     study.add_argument("--folder", type=Path, default=STUDY_FOLDER, help="where the clips and manifest.csv go")
     study.add_argument("--truth-folder", type=Path, default=TRUTH_FOLDER, help="where the truth files go")
+    study.add_argument(
+        "--later-folder", type=Path, default=LATER_FOLDER, help="where the clips go of which only landmarks are kept"
+    )
     study.add_argument("--seed", type=int, default=20260300, help="the n-th clip walks with SEED + n")
     clip = commands.add_parser("clip", help="make one clip")
     clip.add_argument("video", type=Path, help="the clip to write, ending in .mp4; its truth file is written beside it")
@@ -98,7 +101,7 @@ def main(arguments: list[str] | None = None) -> int:
     given = parser().parse_args(arguments)
     try:
         if given.command == "study":
-            make_study(given.folder, given.truth_folder, seed=given.seed)
+            make_study(given.folder, given.truth_folder, given.later_folder, seed=given.seed)
             return 0
         if given.command == "set":
             make_set(given.folder, given.seed, given.count, part=given.part, workers=given.workers)

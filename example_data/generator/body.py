@@ -55,6 +55,8 @@ class Look:
     limb : "sound", "cover", "thick_pylon" or "bare_pylon"
     prosthetic_side : "left", "right" or None
         None if and only if the limb is "sound".
+    on_both_sides : bool
+        The other leg has a cover too; only with limb "cover".
     palette : name in PALETTES
 
     Raises
@@ -68,6 +70,7 @@ class Look:
     limb: str = "sound"
     prosthetic_side: str | None = None
     palette: str = "blue"
+    on_both_sides: bool = False
 
     def __post_init__(self) -> None:
         _one_of("build", self.build, ("man", "woman"))
@@ -81,6 +84,15 @@ class Look:
                 f"look: prosthetic_side is {self.prosthetic_side} with limb {self.limb}; "
                 f"{' or '.join(map(str, expected))} is expected. Change the side or the limb."
             )
+        if self.on_both_sides and self.limb != "cover":
+            raise ValueError(f"look: on_both_sides is set with limb {self.limb}; cover is expected. Change the limb.")
+
+    @property
+    def prosthetic_sides(self) -> tuple[str, ...]:
+        """Sides with a prosthesis."""
+        if self.on_both_sides:
+            return ("left", "right")
+        return () if self.prosthetic_side is None else (self.prosthetic_side,)
 
 
 def _one_of(name: str, value: str, allowed: tuple[str, ...]) -> None:
@@ -163,8 +175,8 @@ def load_body(look: Look, dress: Dress | None = None) -> Body:
         mesh = with_girth(mesh, rest, dress.girth)
     rest.update(_surface_points(mesh, regions, rest))
     skeleton = Skeleton(rest_m=rest)
-    if look.prosthetic_side is not None:
-        mesh = fit_limb(mesh, regions, skeleton, limb=look.limb, side=look.prosthetic_side)
+    for side in look.prosthetic_sides:
+        mesh = fit_limb(mesh, regions, skeleton, limb=look.limb, side=side)
     if dress is not None and dress.long_trousers:
         mesh = with_trousers(mesh, regions, rest, colour=palette[SHORTS])
     return Body(look=look, skeleton=skeleton, mesh=mesh, normals=vertex_normals(mesh.vertices, mesh.faces))

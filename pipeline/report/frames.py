@@ -73,7 +73,7 @@ def save_key_frames(
     strides : StrideSet
         All clips of the visit joined.
     clips : sequence of Clip
-        The clips that were measured; they are decoded again.
+        The clips that were measured and have pictures; they are decoded again.
     tracks : mapping of clip id to LandmarkTrack
         With the landmarks of every frame of the clip.
     limits : Limits
@@ -101,7 +101,7 @@ def save_key_frames(
             )
         clip = by_id.get(chosen.clip_id)
         if clip is None:
-            left_out[fault.name] = f"clip {chosen.clip_id} is not at hand."
+            left_out[fault.name] = f"clip {chosen.clip_id} came as a landmark file, without pictures."
             continue
         try:
             frames += _store(folder, fault, chosen, clip, tracks[clip.clip_id], report)

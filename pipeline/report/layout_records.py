@@ -49,6 +49,7 @@ class ViewerTexts(Table):
     none: str
     not_stored: str
     grey: str
+    all_grey: str
     cut: str
     too_large: str
     clip: str

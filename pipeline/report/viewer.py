@@ -138,7 +138,9 @@ def viewer_view(
 def _clip_notes(clip_id: str, clip: ViewerClip, texts: ViewerTexts) -> list[str]:
     """What of a clip is not shown."""
     notes = []
-    if clip.is_grey.any():
+    if clip.is_grey.all():
+        notes.append(texts.all_grey.format(clip=clip_id))
+    elif clip.is_grey.any():
         notes.append(texts.grey.format(clip=clip_id, count=int(clip.is_grey.sum()), all=len(clip.is_grey)))
     if clip.cut_s > 0:
         notes.append(texts.cut.format(clip=clip_id, seconds=localised(f"{clip.cut_s:.1f}")))

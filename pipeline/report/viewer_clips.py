@@ -15,6 +15,7 @@ from scipy.signal import savgol_filter
 from pipeline.errors import VideoError
 from pipeline.heads import may_be_stored
 from pipeline.kept import FRAMES_FOLDER, VIEWER_NAME
+from pipeline.landmark_file import is_landmark_file
 from pipeline.legs import RightedLegs
 from pipeline.model import LANDMARK_NAMES, SIDES, Clip, FloatArray, LandmarkTrack, StrideSet
 from pipeline.pictures import resized, safe_picture, webp_picture
@@ -34,7 +35,7 @@ QUALITIES = (45, 30, 18, 10)
 ROOM_S = 0.4
 # The crop follows a straight line through so long a stretch, about three steps, so that the body still bobs in it. [s]
 FOLLOW_S = 1.5
-# Plain grey, in place of a picture that may not be stored.
+# Plain grey, in place of a picture that may not be stored or is not there.
 GREY = 128
 # Seen less surely than this, a joint is not drawn, as in key frames. [1]
 MIN_VISIBILITY = 0.5
@@ -103,7 +104,9 @@ def make_clip(clip: Clip, legs: RightedLegs, strides: StrideSet) -> ViewerClip:
     return ViewerClip(
         time_s=track.time_s[frames[kept]],
         xy_px=np.round(points[kept] * SIZE_PX, 1),
-        is_grey=np.array([not may_be_stored(track, frame) for frame in frames[kept]], dtype=bool),
+        is_grey=np.array(
+            [is_landmark_file(clip.path) or not may_be_stored(track, frame) for frame in frames[kept]], dtype=bool
+        ),
         pictures=_encoded([pictures[frame] for frame in frames[kept].tolist()]),
         cut_s=cut_s,
     )
@@ -182,18 +185,23 @@ def _in_box(xy_px: FloatArray, box: tuple[int, int, int, int]) -> FloatArray:
     return np.asarray((xy_px - (left, top)) / (width, height))
 
 
-def _decoded(clip: Clip, frames: np.ndarray) -> Iterator[tuple[int, UInt8Array]]:
-    """The chosen frames of a clip with their numbers."""
+def _decoded(clip: Clip, frames: np.ndarray) -> Iterator[tuple[int, UInt8Array | None]]:
+    """The chosen frames of a clip with their numbers; a landmark file has no pictures."""
     if len(frames):
+        if is_landmark_file(clip.path):
+            yield from ((int(frame), None) for frame in frames)
+            return
         for frame in read_frames(clip.path, item=f"clip {clip.clip_id}", wanted=set(frames.tolist())):
             yield frame.index, frame.image
             if frame.index == frames[-1]:
                 return
 
 
-def _made_safe(image: UInt8Array, track: LandmarkTrack, frame: int, box: tuple[int, int, int, int]) -> UInt8Array:
+def _made_safe(
+    image: UInt8Array | None, track: LandmarkTrack, frame: int, box: tuple[int, int, int, int]
+) -> UInt8Array:
     """One picture: surroundings and head made unrecognisable, then cut out; plain grey where that is not sure."""
-    if not may_be_stored(track, frame):
+    if image is None or not may_be_stored(track, frame):
         return np.full((SIZE_PX[1], SIZE_PX[0], 3), GREY, dtype=np.uint8)
     left, top, width, height = box
     safe = safe_picture(image, track, frame)

@@ -36,7 +36,7 @@ class ViewerClip:
     xy_px : (n_pictures, 16, 2)
         Joints of `POINTS` in the small picture, x right, y down; NaN where not seen or in doubt. [px]
     is_grey : (n_pictures,)
-        A plain grey picture stands in place of one that may not be stored.
+        A plain grey picture stands in place of one that may not be stored or is not there.
     pictures : tuple of bytes
         WebP files.
     cut_s : float

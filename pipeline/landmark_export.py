@@ -1,0 +1,121 @@
+"""A measured study without its pictures: landmark files in place of the clips, and the manifest that names them."""
+
+from __future__ import annotations
+
+import csv
+import io
+from dataclasses import dataclass
+from pathlib import Path, PurePosixPath
+
+from pipeline.config import Settings
+from pipeline.errors import ConfigError, PipelineError, StageError
+from pipeline.filled_table import split_table
+from pipeline.landmark_file import SUFFIX, is_landmark_file, pack
+from pipeline.manifest import read_manifest
+from pipeline.manifest_row import MANIFEST_NAME
+from pipeline.model import Clip
+from pipeline.picture_stages import (
+    STAGE_VERSIONS,
+    ClipJob,
+    landmarks_fingerprint,
+    picture_files,
+    picture_fingerprints,
+    picture_stages,
+)
+from pipeline.store import OutputTree, file_sha256, is_unchanged, read_record, shown_path, write_bytes, write_text
+from pipeline.track_file import load_track
+
+
+@dataclass(frozen=True, slots=True)
+class Exported:
+    """The files that were written, the manifest last; and why a clip has none, by its path in the study."""
+
+    files: tuple[Path, ...]
+    failures: dict[str, str]
+
+
+def export_landmarks(study: Path, results: Path, out: Path, settings: Settings) -> Exported:
+    """Write a landmark file for every measured clip of a study, and their manifest.
+
+    Parameters
+    ----------
+    study : Path
+        Folder with `manifest.csv` and the clips.
+    results : Path
+        Folder with the results of a run of this study.
+    out : Path
+        Folder for the new study; one that has no manifest yet.
+    settings : Settings
+        Those of the run; the pose model is read from the results.
+
+    Raises
+    ------
+    PipelineError
+        The manifest is wrong, or the folder holds one already. A clip that is not measured, or was changed since, is
+        among the failures, and its row is left out of the new manifest.
+    """
+    clips = read_manifest(study)
+    manifest = out / MANIFEST_NAME
+    if manifest.exists():
+        raise ConfigError(
+            shown_path(manifest), "is there already", "expected a folder without a manifest", "Give a new folder."
+        )
+    tree = OutputTree(results)
+    files: dict[str, Path] = {}
+    failures: dict[str, str] = {}
+    for clip in clips:
+        target = out / PurePosixPath(clip.relative_path).with_suffix(SUFFIX)
+        try:
+            _write(clip, tree.clip_folder(clip.subject, clip.visit, clip.clip_id), target, settings)
+        except (PipelineError, OSError) as error:
+            failures[clip.relative_path] = str(error)
+        else:
+            files[clip.relative_path] = target
+    if files:
+        write_text(manifest, _manifest_text(study, set(files)))
+    return Exported((*files.values(), *([manifest] if files else ())), failures)
+
+
+def _write(clip: Clip, folder: Path, target: Path, settings: Settings) -> None:
+    """Write the landmark file of one clip."""
+    item = f"clip {clip.clip_id}"
+    if is_landmark_file(clip.path):
+        write_bytes(target, clip.path.read_bytes())
+        return
+    do = "Run the study into this results folder first, with the settings that are given here."
+    stages = read_record(folder).stages
+    wanted = picture_stages(clip.view)
+    missing = [name for name in wanted if name not in stages]
+    if missing:
+        raise StageError(item, f"is not measured (no stage {', '.join(missing)})", "expected a measured clip", do)
+    model = load_track(folder / "landmarks.npz").model
+    landmarks = settings.landmarks.model_copy(update={"model": model})
+    job = ClipJob(clip, folder, settings.model_copy(update={"landmarks": landmarks}))
+    same = picture_fingerprints(job, landmarks_fingerprint(job))
+    changed = [name for name in wanted if not is_unchanged(folder, stages[name], same[name])]
+    if changed:
+        found = f"has changed since it was measured, or its results have (stage {', '.join(changed)})"
+        raise StageError(item, found, "expected the results of this file", do)
+    pack(
+        folder,
+        target,
+        picture_files(clip.view),
+        view=clip.view,
+        prosthetic_sides=clip.prosthetic_sides,
+        clip_sha256=file_sha256(clip.path),
+        stages={name: STAGE_VERSIONS[name] for name in wanted},
+    )
+
+
+def _manifest_text(study: Path, written: set[str]) -> str:
+    """The study's manifest with the clips that were written under their new names."""
+    records, separator = split_table((study / MANIFEST_NAME).read_text(encoding="utf-8-sig"))
+    column = records[0].index("clip")
+    buffer = io.StringIO()
+    writer = csv.writer(buffer, delimiter=separator, lineterminator="\n")
+    writer.writerow(records[0])
+    for row in records[1:]:
+        if len(row) > column and row[column] in written:
+            renamed = PurePosixPath(row[column]).with_suffix(SUFFIX).as_posix()
+            writer.writerow([*row[:column], renamed, *row[column + 1 :]])
+    return buffer.getvalue()

@@ -1,0 +1,99 @@
+"""A measured study without its pictures: what is written, what is left out, and that it measures to the same bytes."""
+
+from __future__ import annotations
+
+import csv
+import shutil
+from pathlib import Path
+
+import pytest
+
+from pipeline.batch import run_study
+from pipeline.config import ModelChoice, PicturesKept, Settings, load_settings, with_choices
+from pipeline.errors import ConfigError
+from pipeline.judgement import VisitReport
+from pipeline.landmark_export import export_landmarks
+from pipeline.store import read_json
+
+ROOT = Path(__file__).resolve().parent.parent
+CLIPS = ("sub-P01_ses-01_task-walk_acq-sagittal_run-1_video", "sub-P01_ses-01_task-walk_acq-anterior_run-1_video")
+NOT_MEASURED = "sub-P01_ses-01_task-walk_acq-posterior_run-1_video"
+MEASURES = ("events.csv", "strides.csv", "curves.npz", "quality.json")
+pytestmark = pytest.mark.slow
+
+
+@pytest.fixture(scope="module")
+def settings() -> Settings:
+    """The quick model; no pictures are needed here."""
+    return with_choices(load_settings(), model=ModelChoice.full, pictures=PicturesKept.none)
+
+
+@pytest.fixture(scope="module")
+def study(tmp_path_factory: pytest.TempPathFactory, settings: Settings) -> Path:
+    """Two measured clips of the example study, and one that is not measured, in `study` and `results`."""
+    top = tmp_path_factory.mktemp("export")
+    example = ROOT / "example_data" / "study"
+    rows = list(csv.reader((example / "manifest.csv").read_text(encoding="utf-8").splitlines()))
+    column = rows[0].index("clip")
+    (top / "study").mkdir()
+
+    def write_manifest(names: tuple[str, ...]) -> None:
+        wanted = [row for row in rows[1:] if Path(row[column]).stem in names]
+        with (top / "study" / "manifest.csv").open("w", encoding="utf-8", newline="") as file:
+            csv.writer(file, lineterminator="\n").writerows([rows[0], *wanted])
+
+    for row in rows[1:]:
+        if Path(row[column]).stem in (*CLIPS, NOT_MEASURED):
+            (top / "study" / row[column]).parent.mkdir(parents=True, exist_ok=True)
+            shutil.copy(example / row[column], top / "study" / row[column])
+    write_manifest(CLIPS)
+    run_study(top / "study", top / "results", settings=settings)
+    write_manifest((*CLIPS, NOT_MEASURED))
+    exported = export_landmarks(top / "study", top / "results", top / "new", settings)
+    assert [path.name for path in exported.files] == [f"{name}.landmarks" for name in CLIPS] + ["manifest.csv"]
+    assert list(exported.failures) == [f"sub-P01/ses-01/{NOT_MEASURED}.mp4"]
+    assert "is not measured (no stage landmarks, pictures)" in next(iter(exported.failures.values()))
+    return top
+
+
+def test_the_new_study_measures_to_the_same_bytes(study: Path) -> None:
+    """Also with another model asked for: no model looks at it, and the visit names the one that did."""
+    done = run_study(study / "new", study / "again", settings=with_choices(load_settings(), pictures=PicturesKept.clips))
+    assert done.all_done
+    for name in CLIPS:
+        first, again = (study / out / "sub-P01" / "ses-01" / name for out in ("results", "again"))
+        assert all((first / file).read_bytes() == (again / file).read_bytes() for file in MEASURES)
+    visit = study / "again" / "sub-P01" / "ses-01"
+    report = read_json(visit / "visit.json", VisitReport)
+    assert report.run.model == "full"
+    assert report.notes[-1] == f"These clips came as landmark files, without pictures: {', '.join(CLIPS)}."
+    assert not list((visit / "frames").glob("*.jpg"))
+    page = (visit / "visit.html").read_text(encoding="utf-8")
+    assert f"Clip {CLIPS[0]} shows the skeleton alone" in page
+    assert "came as a landmark file, without pictures." in page
+
+
+def test_a_landmark_file_is_passed_on_as_it_is(study: Path, settings: Settings) -> None:
+    exported = export_landmarks(study / "new", study / "nothing", study / "copy", settings)
+    assert not exported.failures
+    for path in exported.files:
+        assert path.read_bytes() == (study / "new" / path.relative_to(study / "copy")).read_bytes()
+
+
+def test_a_clip_that_changed_since_it_was_measured_is_left_out(study: Path, settings: Settings) -> None:
+    clip = study / "study" / "sub-P01" / "ses-01" / f"{CLIPS[0]}.mp4"
+    before = clip.read_bytes()
+    try:
+        clip.write_bytes(before + b"more")
+        exported = export_landmarks(study / "study", study / "results", study / "changed", settings)
+    finally:
+        clip.write_bytes(before)
+    assert "has changed since it was measured" in exported.failures[f"sub-P01/ses-01/{CLIPS[0]}.mp4"]
+    rows = (study / "changed" / "manifest.csv").read_text(encoding="utf-8").splitlines()
+    assert len(rows) == 2
+    assert f"{CLIPS[1]}.landmarks" in rows[1]
+
+
+def test_a_manifest_that_is_there_is_not_overwritten(study: Path, settings: Settings) -> None:
+    with pytest.raises(ConfigError, match="is there already"):
+        export_landmarks(study / "study", study / "results", study / "study", settings)
