@@ -20,6 +20,7 @@ from pipeline.bench.own_error import save_values
 from pipeline.bench.tables import event_table, knee_table, markdown, value_table
 from pipeline.bench.truth import ClipTruth, load_truth
 from pipeline.config import ModelChoice, Settings, load_settings, with_choices
+from pipeline.landmark_file import is_landmark_file
 from pipeline.manifest import read_manifest
 from pipeline.model import Clip
 from pipeline.motion import prepare
@@ -103,7 +104,8 @@ def _measure(
     settings = with_choices(load_settings(), model=model)
     result = run_study(study, out, settings=settings)
     done = {one.clip_id for one in result.clips if one.state == "done"}
-    clips = [clip for clip in read_manifest(study) if clip.clip_id in done]
+    # Of clips that came as landmark files no truth is kept.
+    clips = [clip for clip in read_manifest(study) if clip.clip_id in done and not is_landmark_file(clip.path)]
     files = {clip.clip_id: _truth_file(clip_set, study, clip) for clip in clips}
     return Measured(what, result, out, clips, files, settings)
 

@@ -81,6 +81,8 @@ def value_errors(result: StudyResult, clips: list[Clip], truths: dict[str, ClipT
         if visit.report is None:
             continue
         own = [clip for clip in clips if (clip.subject, clip.visit) == (visit.subject, visit.visit)]
+        if not own:
+            continue
         sides = visit.report.prosthetic_sides
         true = true_values(join([truths[clip.clip_id].strides for clip in own]), sides)
         rows += beside_truth(f"{visit.subject} {visit.visit}", visit.report.metrics, true, sides)
