@@ -15,6 +15,7 @@ from scipy.stats import norm
 
 from pipeline.judgement import Verdict
 from pipeline.model import FloatArray
+from pipeline.shown import Shown
 
 VERDICTS: tuple[Verdict, ...] = get_args(Verdict)
 # `cannot say` is no step between absence and presence: it has no place in an order, and two raters who both could not
@@ -36,7 +37,7 @@ FEW = f"fewer than {FEW_PAIRS} pairs: the large-sample interval is too narrow"
 
 
 @dataclass(frozen=True, slots=True)
-class Estimate:
+class Estimate(Shown):
     """A number with its 95 % interval.
 
     Attributes
@@ -57,7 +58,7 @@ class Estimate:
 
 
 @dataclass(frozen=True, slots=True)
-class VerdictPairs:
+class VerdictPairs(Shown):
     """Two raters' verdicts of the same items, counted.
 
     Attributes

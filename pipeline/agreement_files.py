@@ -9,7 +9,7 @@ import pandas as pd
 
 from pipeline.agreement_table import AGREEMENT, agreement_table, size_agreement
 from pipeline.errors import ConfigError
-from pipeline.figures import svg_text
+from pipeline.figure_style import svg_text
 from pipeline.figures_agreement import bland_altman_figure
 from pipeline.judgement import VisitReport
 from pipeline.ratings import Rating
@@ -17,8 +17,17 @@ from pipeline.report.parts import REPORT_NAME, guarded
 from pipeline.store import OutputTree, nothing_saved, read_json, write_table, write_text
 
 
-def read_reports(results: Path) -> tuple[VisitReport, ...]:
+def read_reports(results: Path | str) -> tuple[VisitReport, ...]:
     """Return every saved report of a results folder, by folder.
+
+    Parameters
+    ----------
+    results : Path or str
+        Folder that was given to `run_study`.
+
+    Returns
+    -------
+    tuple of VisitReport
 
     Raises
     ------
@@ -27,6 +36,7 @@ def read_reports(results: Path) -> tuple[VisitReport, ...]:
     StageError
         A report is damaged.
     """
+    results = Path(results)
     folders = OutputTree(results).visit_folders()
     if not folders:
         raise nothing_saved(results)

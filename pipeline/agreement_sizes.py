@@ -15,6 +15,7 @@ from scipy.stats import t as t_distribution
 
 from pipeline.agreement import TINY, Z_95, Estimate
 from pipeline.model import FloatArray
+from pipeline.shown import Shown
 
 IccForm = Literal["1,1", "2,1", "3,1", "1,k", "2,k", "3,k"]
 ICC_FORMS: tuple[IccForm, ...] = ("1,1", "2,1", "3,1", "1,k", "2,k", "3,k")
@@ -25,7 +26,7 @@ NO_BOUND = "an end of the interval is not defined: the targets hardly vary beyon
 
 
 @dataclass(frozen=True, slots=True)
-class BlandAltman:
+class BlandAltman(Shown):
     """The difference of two raters' sizes.
 
     Attributes

@@ -101,7 +101,27 @@ def agreement_table(ratings: Sequence[Rating], reports: Sequence[VisitReport]) -
 def size_agreement(
     ratings: Sequence[Rating], reports: Sequence[VisitReport], *, fault: str, first: str, second: str
 ) -> dict[str, BlandAltman]:
-    """Return bias and limits of agreement of one fault by unit, for units in which both gave a size."""
+    """Return bias and limits of agreement of two raters' sizes of one fault.
+
+    Parameters
+    ----------
+    ratings : sequence of Rating
+    reports : sequence of VisitReport
+        What the pipeline said; may be empty.
+    fault : str
+        Name of the fault, such as `vaulting`.
+    first, second : str
+        Raters, or `tool` for what the pipeline said; differences are first less second.
+
+    Returns
+    -------
+    dict of unit to BlandAltman
+        Units in which both gave a size.
+
+    References
+    ----------
+    bland_altman_1986
+    """
     judged = _by_rater(ratings, reports)
     one, other = (
         {item: what for item, what in judged.get(name, {}).items() if item[2] == fault} for name in (first, second)

@@ -15,11 +15,12 @@ from pipeline.isolate import Failure, Job, Outcome, Tell, refuse_recursion, run_
 from pipeline.jobs import VisitJob, report_visit
 from pipeline.judgement import ClipResult, Limits, RunRecord, VisitReport
 from pipeline.kept import count_pictures, picture_notes
-from pipeline.manifest import read_manifest
+from pipeline.manifest import clips_of, read_manifest
 from pipeline.model import Clip
 from pipeline.picture_stages import ClipJob
 from pipeline.rebuild import make_study_page
 from pipeline.runs import RunFolder
+from pipeline.shown import Shown
 from pipeline.store import (
     FolderRecord,
     OutputTree,
@@ -63,7 +64,7 @@ class VisitResult:
 
 
 @dataclass(frozen=True, slots=True)
-class StudyResult:
+class StudyResult(Shown):
     """All clips in the manifest's order, all visits in the order in which they first stand there.
 
     `notes` tell which pictures were deleted, and which are still there, when none are to be kept.
@@ -86,12 +87,14 @@ class StudyResult:
 
 
 def run_study(
-    study: Path,
-    out: Path,
+    study: Path | str,
+    out: Path | str,
     *,
     settings: Settings | None = None,
     limits: Limits | None = None,
     causes: Causes | None = None,
+    subject: str | None = None,
+    visit: str | None = None,
     workers: int | None = None,
     progress: Callable[[Progress], None] | None = None,
     clip_work: ClipWork = measure_clip_files,
@@ -101,18 +104,24 @@ def run_study(
 
     Parameters
     ----------
-    study : Path
+    study : Path or str
         Folder with `manifest.csv` and the clips.
-    out : Path
+    out : Path or str
         Folder for the results; nothing is written anywhere else.
     settings, limits, causes : optional
         By default those that ship with the package.
+    subject, visit : str, optional
+        Measure only the clips of this person, and of this visit; by default all of the manifest.
     workers : int, optional
         Clips at the same time; by default the setting run.workers. [1]
     progress : callable, optional
         Called with each `Progress`.
     clip_work, visit_work : callable
         What is done for a clip and for a visit; they must be importable by a new process.
+
+    Returns
+    -------
+    StudyResult
 
     Raises
     ------
@@ -121,6 +130,7 @@ def run_study(
         goes wrong with one clip or one visit is in the result instead.
     """
     refuse_recursion()
+    out = Path(out)
     if limits is None:
         from pipeline.thresholds import load_limits
 
@@ -129,7 +139,7 @@ def run_study(
         from pipeline.causes_file import load_causes
 
         causes = load_causes(limits=limits)
-    clips = read_manifest(study)
+    clips = clips_of(read_manifest(study), subject, visit)
     run = _Study(OutputTree(out), clips, settings or load_settings(), limits, causes, progress)
     state = "interrupted"
     notes: tuple[str, ...] = ()

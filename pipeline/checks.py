@@ -39,7 +39,18 @@ class Person:
     aid: Aid | None = None
 
     def level_of(self, side: str) -> tuple[Level, ...]:
-        """Return the level of a prosthetic limb, or all levels for any other limb and for comparisons."""
+        """Return the level of a prosthetic limb, or all levels for any other limb and for comparisons.
+
+        Parameters
+        ----------
+        side : str
+            `left`, `right`, or the limbs compared.
+
+        Returns
+        -------
+        tuple of Level
+            Empty without a prosthesis.
+        """
         levels = self.levels or (USUAL_LEVEL,) * len(self.prosthetic_sides)
         own = [level for limb, level in zip(self.prosthetic_sides, levels, strict=True) if limb == side]
         return tuple(own) or levels

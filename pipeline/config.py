@@ -160,15 +160,20 @@ def languages(folder: Path | None = None) -> tuple[str, ...]:
     return (ENGLISH, *sorted(path.stem for path in (folder or config_dir() / "languages").glob("*.po")))
 
 
-def load_settings(path: Path | None = None, *, defaults: Path | None = None) -> Settings:
-    """The default settings, with those of a file of the user's own in their place.
+def load_settings(path: Path | str | None = None, *, defaults: Path | None = None) -> Settings:
+    """Return the default settings, with those of a file of the user's own in their place.
 
     Parameters
     ----------
-    path : Path, optional
+    path : Path or str, optional
         TOML file with the settings to change.
     defaults : Path, optional
         File of all settings; by default the one that ships.
+
+    Returns
+    -------
+    Settings
+        A frozen pydantic model; `settings.model_copy(update=...)` gives one with other values.
 
     Raises
     ------
@@ -177,6 +182,7 @@ def load_settings(path: Path | None = None, *, defaults: Path | None = None) -> 
     ManyProblems
         Unknown keys, missing keys, values out of range: all of them at once.
     """
+    path = None if path is None else Path(path)
     base_name = DEFAULT_NAME if defaults is None else shown_path(defaults)
     base = _read_toml(defaults or config_dir() / "default.toml", base_name)
     own_name = "" if path is None else shown_path(path)

@@ -1,56 +1,41 @@
 """Tables in, matplotlib figures out; nothing is saved here.
 
 Limbs are told apart by line style and by a label at the line, so that a figure survives a grey printer
-and any colour vision. Figures are drawn with this module's own settings: matplotlib's global settings are
-neither used nor changed, so the same input gives the same picture in a notebook and in a report.
+and any colour vision. Each figure is a new one, or is drawn into axes of the caller's; labels at the lines then need
+room on the right of them.
 """
 
 from __future__ import annotations
 
-import io
-from collections.abc import Iterator, Sequence
-from contextlib import contextmanager
+from collections.abc import Sequence
 from dataclasses import dataclass
-from pathlib import Path
 from typing import Literal
 
-import matplotlib
-import matplotlib.style
 import numpy as np
 from matplotlib.axes import Axes
-from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.figure import Figure
-from matplotlib.text import Text
 
-from pipeline.language import localised, say
+from pipeline.figure_style import (
+    BAND_COLOURS,
+    INK,
+    LINE_COLOURS,
+    PHASE_SHADE,
+    QUIET,
+    SMALL_TEXT_SIZE,
+    TEXT_SIZE,
+    PageFigure,
+    drawing_place,
+    figure_of,
+    fit_words,
+    own_style,
+    tick_text,
+)
+from pipeline.language import say
 from pipeline.metrics.reading import mean_and_spread, usable_strides
 from pipeline.model import FloatArray
 
-INK = "#1d2329"
-QUIET = "#59636e"
-PHASE_SHADE = "#ece7da"
-# Dark enough for text contrast on white, unlike each other in lightness as well as in hue.
-LINE_COLOURS = {"solid": "#12395b", "dashed": "#8a4b08"}
-BAND_COLOURS = {"solid": "#b9cbdc", "dashed": "#ecd3b4"}
-# A page is read at about 600 px and at 350 px on a telephone: 11 pt stays legible in both. [pt]
-TEXT_SIZE = 11.0
-SMALL_TEXT_SIZE = 10.0
 # The box of a curve's axes in its figure: left, bottom, width and height. [of the figure]
 CURVE_AXES = (0.125, 0.175, 0.655, 0.705)
-STYLE = {
-    "font.family": ["DejaVu Sans"],
-    "font.size": TEXT_SIZE,
-    "text.color": INK,
-    "axes.labelcolor": INK,
-    "axes.edgecolor": QUIET,
-    "xtick.color": INK,
-    "ytick.color": INK,
-    "axes.spines.top": False,
-    "axes.spines.right": False,
-    "hatch.linewidth": 0.6,
-    "svg.fonttype": "none",
-    "svg.hashsalt": "strideledger",
-}
 
 
 @dataclass(frozen=True, slots=True)
@@ -109,13 +94,6 @@ class LimitStrip:
     stride_values: tuple[float, ...] = ()
 
 
-@contextmanager
-def _own_style() -> Iterator[None]:
-    """Draw with this module's settings and leave the global ones as they were."""
-    with matplotlib.style.context(["default", STYLE]):
-        yield
-
-
 def curve_figure(
     limbs: Sequence[LimbCurves],
     *,
@@ -123,6 +101,7 @@ def curve_figure(
     axis_label: str,
     phase_pct: tuple[float, float] | None = None,
     context: Sequence[ContextMark] = (),
+    axes: Axes | None = None,
 ) -> Figure:
     """Return the curves of both limbs over the stride: mean line, spread band, phase shaded.
 
@@ -138,6 +117,8 @@ def curve_figure(
         Start and end of the stretch to look at. [% of stride]
     context : sequence of ContextMark
         Published values, drawn beside the curves.
+    axes : Axes, optional
+        Where to draw; by default in a new figure.
 
     Raises
     ------
@@ -148,9 +129,8 @@ def curve_figure(
     drawn = [entry for entry in drawn if np.isfinite(entry[1]).any()]
     if not drawn:
         raise ValueError(f"{title}: no limb has a curve to draw")
-    with _own_style():
-        figure = Figure(figsize=(5.8, 3.1))
-        axes = figure.add_axes(CURVE_AXES)
+    with own_style():
+        figure, axes = drawing_place(axes, (5.8, 3.1), CURVE_AXES)
         if phase_pct is not None:
             _shade_phase(axes, phase_pct)
         for limb, mean, spread in drawn:
@@ -229,13 +209,15 @@ def _label_lines(axes: Axes, lines: Sequence[tuple[LimbCurves, FloatArray]]) -> 
         )
 
 
-def limit_figure(strips: Sequence[LimitStrip]) -> Figure:
+def limit_figure(strips: Sequence[LimitStrip], *, axes: Axes | None = None) -> Figure:
     """Return one strip a value: the value with its 95 % interval against its limits, outside hatched.
 
     Parameters
     ----------
     strips : sequence of LimitStrip
         From top to bottom; each has an axis of its own, since units differ.
+    axes : Axes, optional
+        Where to draw, strips one below the other; by default in a new figure.
 
     Raises
     ------
@@ -244,13 +226,18 @@ def limit_figure(strips: Sequence[LimitStrip]) -> Figure:
     """
     if not strips:
         raise ValueError("a limit figure needs at least one value")
-    with _own_style():
-        figure = Figure(figsize=(5.8, 1.15 * len(strips)))
-        for index, strip in enumerate(strips):
-            bottom = (len(strips) - 1 - index) / len(strips)
-            axes = figure.add_axes((0.03, bottom + 0.46 / len(strips), 0.94, 0.28 / len(strips)))
-            _draw_strip(axes, strip)
-            fit_words(figure, axes.xaxis.label)
+    with own_style():
+        height = 1.0 / len(strips)
+        boxes = [(0.03, (index + 0.46) * height, 0.94, 0.28 * height) for index in reversed(range(len(strips)))]
+        if axes is None:
+            figure: Figure = PageFigure(figsize=(5.8, 1.15 * len(strips)))
+            places = [figure.add_axes(box) for box in boxes]
+        else:
+            figure, places = figure_of(axes), [axes.inset_axes(box) for box in boxes]
+            axes.set_axis_off()
+        for place, strip in zip(places, strips, strict=True):
+            _draw_strip(place, strip)
+            fit_words(figure, place.xaxis.label)
     return figure
 
 
@@ -283,31 +270,3 @@ def _draw_strip(axes: Axes, strip: LimitStrip) -> None:
     axes.set_xlabel(f"{strip.title} [{strip.unit}]", fontsize=SMALL_TEXT_SIZE)
     axes.tick_params(labelsize=SMALL_TEXT_SIZE)
     axes.xaxis.set_major_formatter(tick_text)
-
-
-def fit_words(figure: Figure, *texts: Text) -> None:
-    """Make words smaller that would leave the figure, as those of another language may."""
-    renderer, (width, height) = FigureCanvasAgg(figure).get_renderer(), figure.bbox.size  # type: ignore[no-untyped-call]
-    for text in texts:
-        box = text.get_window_extent(renderer)
-        room = width - box.x0 if text.get_horizontalalignment() == "left" else width
-        text.set_fontsize(float(text.get_fontsize()) * min(1.0, 0.96 * room / box.width, 0.96 * height / box.height))
-
-
-def tick_text(value: float, _: float = 0.0) -> str:
-    """A number at an axis, as the language writes it."""
-    return localised(f"{value:g}".replace("-", "\N{MINUS SIGN}"))
-
-
-def font_files() -> tuple[Path, ...]:
-    """Return the fonts that the words of the figures are written in; they come with matplotlib."""
-    folder = Path(matplotlib.get_data_path()) / "fonts" / "ttf"
-    return (folder / "DejaVuSans.ttf", folder / "DejaVuSans-Bold.ttf")
-
-
-def svg_text(figure: Figure) -> str:
-    """Return the figure as SVG, its words as text, without a date: the same figure gives the same text."""
-    target = io.StringIO()
-    with _own_style():
-        figure.savefig(target, format="svg", metadata={"Date": None, "Creator": "strideledger"})
-    return target.getvalue()

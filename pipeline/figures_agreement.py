@@ -5,22 +5,22 @@ Its words are English, as are the tables that it belongs to: it stands on no pag
 
 from __future__ import annotations
 
-import matplotlib.style
 import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
 from pipeline.agreement import Estimate
 from pipeline.agreement_sizes import BlandAltman
-from pipeline.figures import (
+from pipeline.figure_style import (
     BAND_COLOURS,
     INK,
     LINE_COLOURS,
     QUIET,
     SMALL_TEXT_SIZE,
-    STYLE,
     TEXT_SIZE,
+    drawing_place,
     fit_words,
+    own_style,
     tick_text,
 )
 
@@ -28,7 +28,9 @@ from pipeline.figures import (
 AXES = (0.17, 0.165, 0.57, 0.72)
 
 
-def bland_altman_figure(agreement: BlandAltman, *, title: str, unit: str, first: str, second: str) -> Figure:
+def bland_altman_figure(
+    agreement: BlandAltman, *, title: str, unit: str, first: str, second: str, axes: Axes | None = None
+) -> Figure:
     """Return the differences over the means, with bias, limits of agreement and their 95 % intervals as bands.
 
     Parameters
@@ -40,6 +42,8 @@ def bland_altman_figure(agreement: BlandAltman, *, title: str, unit: str, first:
         Unit of the sizes.
     first, second : str
         Names of the raters; differences are first less second.
+    axes : Axes, optional
+        Where to draw, with room on the right for words; by default in a new figure.
 
     Raises
     ------
@@ -50,9 +54,8 @@ def bland_altman_figure(agreement: BlandAltman, *, title: str, unit: str, first:
     values = [line.value for line, _ in lines]
     if agreement.sd is None or None in values:
         raise ValueError(f"{title}: {agreement.bias.note}")
-    with matplotlib.style.context(["default", STYLE]):
-        figure = Figure(figsize=(5.8, 3.6))
-        axes = figure.add_axes(AXES)
+    with own_style():
+        figure, axes = drawing_place(axes, (5.8, 3.6), AXES)
         for line, style in lines:
             _draw_line(axes, line, style)
         axes.axhline(0.0, color=QUIET, linewidth=0.8, linestyle=(0, (1, 2)), zorder=1)

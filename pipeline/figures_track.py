@@ -6,11 +6,21 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Literal
 
-import matplotlib.style
 import numpy as np
+from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
-from pipeline.figures import BAND_COLOURS, INK, QUIET, SMALL_TEXT_SIZE, STYLE, TEXT_SIZE, fit_words, tick_text
+from pipeline.figure_style import (
+    BAND_COLOURS,
+    INK,
+    QUIET,
+    SMALL_TEXT_SIZE,
+    TEXT_SIZE,
+    drawing_place,
+    fit_words,
+    own_style,
+    tick_text,
+)
 from pipeline.language import say
 
 
@@ -31,6 +41,7 @@ def track_figure(
     axis_label: str,
     limits: Sequence[tuple[float, Literal["above", "below"]]] = (),
     chance: tuple[float, float] | None = None,
+    axes: Axes | None = None,
 ) -> Figure:
     """Return one measure over the visits, one place a visit.
 
@@ -46,6 +57,8 @@ def track_figure(
         Each limit, and on which side of it a value counts as outside; that side is hatched.
     chance : pair of float, optional
         Between these a value of the latest visit is no clear change from the baseline.
+    axes : Axes, optional
+        Where to draw; by default in a new figure.
 
     Raises
     ------
@@ -61,9 +74,8 @@ def track_figure(
     shown = [*known, *(limit for limit, _ in limits), *(chance or ())]
     room = 0.12 * (max(shown) - min(shown)) or 1.0
     low, high = min(shown) - room, max(shown) + room
-    with matplotlib.style.context(["default", STYLE]):
-        figure = Figure(figsize=(5.8, 2.9))
-        axes = figure.add_axes((0.125, 0.2, 0.845, 0.67))
+    with own_style():
+        figure, axes = drawing_place(axes, (5.8, 2.9), (0.125, 0.2, 0.845, 0.67))
         if chance is not None:
             axes.axhspan(*chance, color=BAND_COLOURS["solid"], alpha=0.5, linewidth=0, zorder=0)
         for limit, direction in limits:

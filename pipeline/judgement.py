@@ -7,6 +7,7 @@ from datetime import date
 from typing import Literal
 
 from pipeline.model import Aid, Level, MetricValue, QualityNote, Side
+from pipeline.shown import Shown
 
 Verdict = Literal["present", "borderline", "not seen", "cannot say"]
 Standing = Literal["published", "common practice", "from memory", "provisional"]
@@ -98,7 +99,7 @@ class Limits:
 
 
 @dataclass(frozen=True, slots=True)
-class Finding:
+class Finding(Shown):
     """One metric value against one limit.
 
     `severity` is that of the value where the verdict is `present`, by the steps `clear` and `severe`. A finding that
@@ -128,7 +129,7 @@ class Finding:
 
 
 @dataclass(frozen=True, slots=True)
-class Fault:
+class Fault(Shown):
     """One named deviation with its verdict and findings; `limits_sha256` is the hash of its own file of limits."""
 
     name: str
@@ -226,7 +227,7 @@ class RunRecord:
 
 
 @dataclass(frozen=True, slots=True)
-class VisitReport:
+class VisitReport(Shown):
     """Everything that a visit's page shows, apart from the curves and pictures saved beside it.
 
     `levels` of amputation belong to `prosthetic_sides`; empty where the manifest names none. `candidates` stand in the

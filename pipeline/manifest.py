@@ -25,14 +25,18 @@ PERSONAL = re.compile(
 HELP = "`strideledger manifest` lists the columns and what goes into them."
 
 
-def read_manifest(study: Path) -> list[Clip]:
-    """The clips of a study, in the order of its manifest.
+def read_manifest(study: Path | str) -> list[Clip]:
+    """Return the clips of a study, in the order of its manifest.
 
     Parameters
     ----------
-    study : Path
+    study : Path or str
         Folder with `manifest.csv`. Whether the clips exist is not looked at: a clip without its file
         fails alone, later.
+
+    Returns
+    -------
+    list of Clip
 
     Raises
     ------
@@ -41,6 +45,7 @@ def read_manifest(study: Path) -> list[Clip]:
     ManyProblems
         Columns or cells are wrong: all of them at once.
     """
+    study = Path(study)
     if not study.is_dir():
         raise ManifestError(shown_path(study), "no such folder", f"expected a study folder with {MANIFEST_NAME}", HELP)
     records, separator = _read_records(study / MANIFEST_NAME)
@@ -70,6 +75,22 @@ def read_manifest(study: Path) -> list[Clip]:
     if problems:
         raise ManyProblems(MANIFEST_NAME, problems, HELP)
     return [clip for _, clip in clips]
+
+
+def clips_of(clips: list[Clip], subject: str | None, visit: str | None) -> list[Clip]:
+    """Return the clips of a person and a visit; None stands for all of them.
+
+    Raises
+    ------
+    ManifestError
+        There is no such clip.
+    """
+    chosen = [clip for clip in clips if subject in (None, clip.subject) and visit in (None, clip.visit)]
+    if not chosen:
+        wanted = " ".join(f"{kind} {name}" for kind, name in (("subject", subject), ("visit", visit)) if name)
+        known = ", ".join(dict.fromkeys(f"{clip.subject}-{clip.visit}" for clip in clips))
+        raise ManifestError(MANIFEST_NAME, f"has no clip of {wanted}", f"expected one of: {known}")
+    return chosen
 
 
 def _read_records(path: Path) -> tuple[list[list[str]], str]:

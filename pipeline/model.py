@@ -17,6 +17,8 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from pipeline.shown import Shown
+
 FloatArray = NDArray[np.float64]
 BoolArray = NDArray[np.bool_]
 
@@ -160,7 +162,7 @@ class Pass:
 
 
 @dataclass(frozen=True, slots=True)
-class StrideSet:
+class StrideSet(Shown):
     """The strides of one clip, or of all clips of a visit joined.
 
     Attributes
@@ -200,7 +202,7 @@ class ViewValue:
 
 
 @dataclass(frozen=True, slots=True)
-class MetricValue:
+class MetricValue(Shown):
     """One metric of one side (or of a comparison of sides) over a visit's strides.
 
     `value` is the median over `n_strides`; `spread` is the standard deviation over strides; `low` and

@@ -17,6 +17,7 @@ from pipeline.models import verify_model
 from pipeline.picture_stages import STAGE_VERSIONS, picture_files
 from pipeline.pixels import PictureFacts
 from pipeline.quality import Usable, recording_notes, usability
+from pipeline.shown import Shown
 from pipeline.store import read_json
 from pipeline.track_file import load_track
 
@@ -25,7 +26,7 @@ MODEL = "full"
 
 
 @dataclass(frozen=True, slots=True)
-class ClipCheck:
+class ClipCheck(Shown):
     """What is known of one clip; without notes there is a message that says why."""
 
     clip: Clip
@@ -35,17 +36,23 @@ class ClipCheck:
     seconds: float
 
 
-def check_study(study: Path, *, settings: Settings | None = None, workers: int | None = None) -> Iterator[ClipCheck]:
+def check_study(
+    study: Path | str, *, settings: Settings | None = None, workers: int | None = None
+) -> Iterator[ClipCheck]:
     """Yield how far each clip can be used, in the manifest's order; one clip's fault never stops the others.
 
     Parameters
     ----------
-    study : Path
+    study : Path or str
         Folder with `manifest.csv` and the clips.
     settings : Settings, optional
         By default those that ship with the package.
     workers : int, optional
         Clips at the same time; by default the setting run.workers. [1]
+
+    Yields
+    ------
+    ClipCheck
 
     Raises
     ------

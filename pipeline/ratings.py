@@ -76,6 +76,7 @@ def rating_sheet(
     clips : sequence of Clip
         All clips of the study.
     faults : sequence of FaultDefinition
+        Those to look for, such as `load_limits().faults`.
     rater : str
         Pseudonym or initials, letters and digits.
     seed : int
@@ -109,15 +110,19 @@ def rating_sheet(
     return check_table(pd.DataFrame(rows, columns=[column.name for column in SHEET]), SHEET, "rating sheet")
 
 
-def read_ratings(paths: Sequence[Path], faults: Sequence[str]) -> tuple[Rating, ...]:
+def read_ratings(paths: Sequence[Path | str], faults: Sequence[str]) -> tuple[Rating, ...]:
     """Return the ratings of one or more sheets, in their order.
 
     Parameters
     ----------
-    paths : sequence of Path
+    paths : sequence of Path or str
         CSV files in UTF-8, with commas or semicolons.
     faults : sequence of str
         Names of the faults that there are.
+
+    Returns
+    -------
+    tuple of Rating
 
     Raises
     ------
@@ -129,7 +134,7 @@ def read_ratings(paths: Sequence[Path], faults: Sequence[str]) -> tuple[Rating, 
     problems: list[str] = []
     ratings: list[Rating] = []
     first: dict[tuple[str, ...], str] = {}
-    for path in paths:
+    for path in map(Path, paths):
         name = shown_path(path)
         header, rows, separator = _table(path)
         wrong = _column_problems(name, header)

@@ -9,13 +9,14 @@ import pandas as pd
 from pipeline.camera import levelled, roll_note
 from pipeline.checks import Person, judge
 from pipeline.config import Settings
-from pipeline.errors import QualityError
+from pipeline.errors import ConfigError, QualityError
 from pipeline.events import find_events
 from pipeline.geometry import lens_of
 from pipeline.judgement import Fault, Limits
 from pipeline.legs import RightedLegs, right_legs
-from pipeline.metrics import COMPARISONS, METRICS
+from pipeline.metrics import CATALOGUE
 from pipeline.metrics.estimates import run_metrics
+from pipeline.metrics.registry import Catalogue, MetricSpec, PairSpec
 from pipeline.model import Clip, LandmarkTrack, MetricValue, QualityNote, StrideSet, VideoInfo
 from pipeline.motion import prepare
 from pipeline.outline import Outlines
@@ -125,11 +126,44 @@ def judge_visit(
     person: Person,
     settings: Settings,
     limits: Limits,
+    *,
+    catalogue: Catalogue = CATALOGUE,
 ) -> tuple[tuple[MetricValue, ...], tuple[Fault, ...]]:
-    """Return every metric value and every fault of a visit from the strides of all its clips."""
+    """Return every metric value and every fault of a visit from the strides of all its clips.
+
+    Parameters
+    ----------
+    strides : StrideSet
+        All strides of the visit, used and excluded.
+    person : Person
+        What limits may depend on.
+    settings : Settings
+        `metrics.min_strides` is read.
+    limits : Limits
+    catalogue : mapping of id to MetricSpec or PairSpec
+        The metrics to compute, by default all that ship. Others are known to this call alone.
+
+    Returns
+    -------
+    values : tuple of MetricValue
+        In the catalogue's order.
+    faults : tuple of Fault
+        In the order of the limits.
+
+    Raises
+    ------
+    ConfigError
+        A limit or a comparison needs a metric that is not in the catalogue.
+    """
+    needed = {f"limit {check.id}": check.metric for check in limits.checks}
+    needed |= {f"comparison {name}": spec.metric for name, spec in catalogue.items() if isinstance(spec, PairSpec)}
+    for item, metric in needed.items():
+        if metric not in catalogue:
+            do = "Give limits for these metrics alone, or the whole catalogue with them."
+            raise ConfigError(item, f"needs metric {metric}", f"expected one of: {', '.join(catalogue)}", do)
     values = run_metrics(
-        METRICS,
-        COMPARISONS,
+        {name: spec for name, spec in catalogue.items() if isinstance(spec, MetricSpec)},
+        {name: spec for name, spec in catalogue.items() if isinstance(spec, PairSpec)},
         strides,
         prosthetic_sides=person.prosthetic_sides,
         min_strides=settings.metrics.min_strides,

@@ -28,17 +28,22 @@ DICTIONARY: tuple[Column, ...] = (
 )
 
 
-def export_tables(tables: StudyTables, out: Path, *, file_format: TableFormat = TableFormat.csv) -> list[Path]:
+def export_tables(tables: StudyTables, out: Path | str, *, file_format: TableFormat = TableFormat.csv) -> list[Path]:
     """Write every table that has been read, and `dictionary.csv`; return the files, the dictionary last.
 
     Parameters
     ----------
     tables : StudyTables
         Curves are written only where some were asked for.
-    out : Path
+    out : Path or str
         Made if it is not there. Each file is written whole or not at all.
     file_format : TableFormat
         CSV guards text that a spreadsheet would take for a formula by an apostrophe; Parquet keeps text as it is.
+
+    Returns
+    -------
+    list of Path
+        Files written.
 
     Raises
     ------
@@ -49,6 +54,7 @@ def export_tables(tables: StudyTables, out: Path, *, file_format: TableFormat = 
     -----
     The same tables give the same bytes, with the same versions of pandas and pyarrow.
     """
+    out = Path(out)
     if file_format == TableFormat.parquet:
         optional("pyarrow")
     written = []

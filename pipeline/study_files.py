@@ -52,14 +52,25 @@ class VisitFolder:
         return left_reason(self.path) or "no saved results; run the study again into the same folder"
 
 
-def visit_folders(results: Path) -> list[VisitFolder]:
+def visit_folders(results: Path | str) -> list[VisitFolder]:
     """Return the folders of all visits, P2 before P10.
+
+    Parameters
+    ----------
+    results : Path or str
+        Folder that was given to `run_study`.
+
+    Returns
+    -------
+    list of VisitFolder
+        Each with its `path`, `subject` and `visit`.
 
     Raises
     ------
     ConfigError
         The folder is not there, or holds no visit.
     """
+    results = Path(results)
     folders = [VisitFolder(path, f"{path.parent.name}/{path.name}") for path in results.glob("sub-*/ses-*")]
     found = sorted((one for one in folders if one.path.is_dir()), key=lambda one: natural_key(one.name))
     if not found:

@@ -46,16 +46,16 @@ class LossWarning(UserWarning):
     """Files of a study that an answer leaves out."""
 
 
-def query(results: Path, sql: str) -> pd.DataFrame:
+def query(results: Path | str, sql: str) -> pd.DataFrame:
     """Return the answer to a question in SQL.
 
     Parameters
     ----------
-    results : Path
+    results : Path or str
         Folder that was given to `strideledger run --out`.
     sql : str
-        One SELECT over `visits`, `strides`, `metrics`, `findings` and `faults`, whose columns are those of
-        `study_tables`. Only the tables that it names are read.
+        One SELECT over `visits`, `strides`, `metrics`, `findings` and `faults`, whose columns are
+        those of `study_tables.CONTRACTS`. Only the tables that it names are read.
 
     Returns
     -------

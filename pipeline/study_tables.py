@@ -155,12 +155,12 @@ class Cells:
         return check_table(pd.DataFrame(series), self.columns, name)
 
 
-def study_tables(results: Path, *, curves: Iterable[str] = ()) -> StudyTables:
+def study_tables(results: Path | str, *, curves: Iterable[str] = ()) -> StudyTables:
     """Return the tables of all visits of a results folder.
 
     Parameters
     ----------
-    results : Path
+    results : Path or str
         Folder that was given to `strideledger run --out`.
     curves : names of quantities, optional
         Curves to read, such as `knee_flexion_deg`; by default none, since a curve has 101 rows a stride. Strides in

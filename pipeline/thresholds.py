@@ -5,6 +5,8 @@ from __future__ import annotations
 import difflib
 import hashlib
 import tomllib
+from collections.abc import Collection, Mapping
+from dataclasses import dataclass
 from itertools import pairwise
 from pathlib import Path
 from typing import Literal
@@ -15,6 +17,7 @@ from pipeline.config import config_dir
 from pipeline.errors import ConfigError, ManyProblems
 from pipeline.judgement import Check, FaultDefinition, Limits, OwnError, Standing
 from pipeline.metrics import CATALOGUE
+from pipeline.metrics.registry import Catalogue
 from pipeline.model import Aid, Level
 from pipeline.quantities import QUANTITIES
 
@@ -76,8 +79,25 @@ class _CheckFile(_Strict):
     check: list[_CheckPart] = Field(min_length=1)
 
 
-def load_limits(folder: Path | None = None) -> Limits:
-    """Return the limits of a folder of TOML files, by default the shipped ones, in the order of their faults.
+@dataclass(frozen=True, slots=True)
+class _Known:
+    """The words that a file of limits may name."""
+
+    metrics: Catalogue
+    sources: Collection[str]
+
+
+def load_limits(folder: Path | str | None = None) -> Limits:
+    """Return the limits of a folder of TOML files, in the order of their faults.
+
+    Parameters
+    ----------
+    folder : Path or str, optional
+        By default the limits that ship.
+
+    Returns
+    -------
+    Limits
 
     Raises
     ------
@@ -86,31 +106,24 @@ def load_limits(folder: Path | None = None) -> Limits:
     ManyProblems
         Everything that is wrong in any of the files, one line each.
     """
-    folder = folder or config_dir() / "checks"
+    folder = Path(folder or config_dir() / "checks")
     files = sorted(folder.glob("*.toml"))
     if not files:
         raise ConfigError(
             folder.name, "no limits found", "at least one .toml file expected", "Name the folder of limits."
         )
-    sources = _known_sources()
+    known = _Known(CATALOGUE, _known_sources())
     problems: list[str] = []
     parsed: list[tuple[int, FaultDefinition, tuple[Check, ...]]] = []
     digest = hashlib.sha256((config_dir() / "measurement_error.toml").read_bytes())
     for path in files:
         content = path.read_bytes()
         digest.update(path.name.encode() + b"\0" + content + b"\0")
-        name = f"{folder.name}/{path.name}"
-        try:
-            file = _CheckFile.model_validate(tomllib.loads(content.decode("utf-8-sig")))
-        except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
-            problems.append(f"{name}: not TOML ({error})")
-            continue
-        except ValidationError as error:
-            problems += [f"{name}: {problem_in_words(dict(detail))}" for detail in error.errors()]
-            continue
-        problems += [f"{name}: {text}" for text in _check_file(file, sources)]
-        own = hashlib.sha256(content).hexdigest()
-        parsed.append((file.fault.order, _definition(path.stem, file, own), _checks(path.stem, file)))
+        file, found = _read(content, known)
+        problems += [f"{folder.name}/{path.name}: {problem}" for problem in found]
+        if file is not None:
+            own = hashlib.sha256(content).hexdigest()
+            parsed.append((file.fault.order, _definition(path.stem, file, own), _checks(path.stem, file)))
     ids = [check.id for _, _, checks in parsed for check in checks]
     repeated = sorted({name for name in ids if ids.count(name) > 1})
     problems += [f"{folder.name}: check id {name!r} is used twice" for name in repeated]
@@ -124,6 +137,66 @@ def load_limits(folder: Path | None = None) -> Limits:
         digest.hexdigest(),
         folder.name,
     )
+
+
+def limits_from_text(
+    text: str,
+    fault: str,
+    *,
+    metrics: Catalogue = CATALOGUE,
+    errors: Mapping[str, OwnError] | None = None,
+    sources: Collection[str] = (),
+) -> Limits:
+    """Return the limits of one fault, written as a file of `configs/checks/` is.
+
+    Parameters
+    ----------
+    text : str
+        TOML with `[fault]` and one `[[check]]` or more.
+    fault : str
+        Name of the fault, which a file has as its own.
+    metrics : mapping of id to MetricSpec or PairSpec
+        What the limits may name; by default the catalogue.
+    errors : mapping of id to OwnError, optional
+        Own errors of these metrics, in their units. For the others the shipped ones hold; a metric without any counts
+        as free of error.
+    sources : collection of str
+        Keys of sources besides those of the bibliography.
+
+    Returns
+    -------
+    Limits
+
+    Raises
+    ------
+    ManyProblems
+        Everything that is wrong in the text, one line each; or an error is given for a metric that is not there.
+
+    References
+    ----------
+    own choice
+    """
+    content = text.encode("utf-8")
+    file, problems = _read(content, _Known(metrics, {*_known_sources(), *sources}))
+    errors = errors or {}
+    problems += [f"errors: metric {unknown_word(name, list(metrics))}" for name in errors if name not in metrics]
+    if file is None or problems:
+        raise ManyProblems(f"limits of {fault}", problems, "Correct these lines; nothing was judged.")
+    every = {**load_measurement_error(), **errors}
+    digest = hashlib.sha256(content + repr(sorted(every.items())).encode("utf-8")).hexdigest()
+    own = hashlib.sha256(content).hexdigest()
+    return Limits((_definition(fault, file, own),), _checks(fault, file), every, digest)
+
+
+def _read(content: bytes, known: _Known) -> tuple[_CheckFile | None, list[str]]:
+    """One file of limits, None where it cannot be read as one, and everything that is wrong in it."""
+    try:
+        file = _CheckFile.model_validate(tomllib.loads(content.decode("utf-8-sig")))
+    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
+        return None, [f"not TOML ({error})"]
+    except ValidationError as error:
+        return None, [problem_in_words(dict(detail)) for detail in error.errors()]
+    return file, _check_file(file, known)
 
 
 def load_measurement_error(path: Path | None = None) -> dict[str, OwnError]:
@@ -164,7 +237,7 @@ def _known_sources() -> set[str]:
     return set(tomllib.loads(text)) | {"definition"}
 
 
-def _check_file(file: _CheckFile, sources: set[str]) -> list[str]:
+def _check_file(file: _CheckFile, known: _Known) -> list[str]:
     """Second round: what each part says must fit the catalogue."""
     problems = []
     curves = [quantity.name for quantity in QUANTITIES]
@@ -178,14 +251,13 @@ def _check_file(file: _CheckFile, sources: set[str]) -> list[str]:
             problems.append(f"{where}: clear and severe must lie beyond the limit, severe beyond clear")
         if check.speed_legs is not None and not 0.0 <= check.speed_legs[0] < check.speed_legs[1]:
             problems.append(f"{where}: speed_legs {list(check.speed_legs)}; the lowest and the highest speed expected")
-        if check.source not in sources:
-            problems.append(f"{where}: source {unknown_word(check.source, sorted(sources))}")
-        if check.metric not in CATALOGUE:
-            problems.append(f"{where}: metric {unknown_word(check.metric, list(CATALOGUE))}")
-        elif check.unit != CATALOGUE[check.metric].unit:
-            problems.append(
-                f"{where}: unit {check.unit!r}; metric {check.metric} is in {CATALOGUE[check.metric].unit!r}"
-            )
+        if check.source not in known.sources:
+            problems.append(f"{where}: source {unknown_word(check.source, sorted(known.sources))}")
+        if check.metric not in known.metrics:
+            problems.append(f"{where}: metric {unknown_word(check.metric, list(known.metrics))}")
+        elif check.unit != known.metrics[check.metric].unit:
+            unit = known.metrics[check.metric].unit
+            problems.append(f"{where}: unit {check.unit!r}; metric {check.metric} is in {unit!r}")
     return problems
 
 

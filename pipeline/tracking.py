@@ -18,6 +18,7 @@ import numpy as np
 from pipeline.comparability import Visit, why_not_comparable
 from pipeline.judgement import Verdict, VisitReport, leading_finding
 from pipeline.model import MetricValue, anatomical_side
+from pipeline.shown import Shown
 from pipeline.tracking_rules import TrackingRules
 
 ChangeVerdict = Literal["better", "worse", "changed", "no clear change", "cannot say"]
@@ -97,7 +98,7 @@ class FaultTrack:
 
 
 @dataclass(frozen=True, slots=True)
-class Track:
+class Track(Shown):
     """All visits of one person, in the order of their dates.
 
     `changes` compare the baseline with the latest visit; `slopes` are there from the third visit on.

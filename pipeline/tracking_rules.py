@@ -38,13 +38,17 @@ class TrackingRules(Table):
     better: Better
 
 
-def load_tracking_rules(path: Path | None = None) -> TrackingRules:
+def load_tracking_rules(path: Path | str | None = None) -> TrackingRules:
     """Return the rules by which visits are compared.
 
     Parameters
     ----------
-    path : Path, optional
+    path : Path or str, optional
         By default the file that ships.
+
+    Returns
+    -------
+    TrackingRules
 
     Raises
     ------
@@ -53,6 +57,7 @@ def load_tracking_rules(path: Path | None = None) -> TrackingRules:
     ManyProblems
         Unknown or missing keys, metrics that are unknown, missing or named twice: all of them at once.
     """
+    path = None if path is None else Path(path)
     shown = "configs/tracking.toml" if path is None else shown_path(path)
     rules = read_record(
         path or config_dir() / "tracking.toml", shown, TrackingRules, expected="expected rules for comparing visits"

@@ -160,6 +160,13 @@ def test_visit_whose_clips_all_failed_still_has_a_report(tmp_path: Path) -> None
     assert [clip.message for clip in visit.report.clips] == [MESSAGES["a-refuse"]]
 
 
+def test_one_visit_alone_is_measured_when_it_is_named(tmp_path: Path) -> None:
+    names = {"a-one": "01", "b-one": "02"}
+    result = run_standins(tmp_path, names, subject="P01", visit="02")
+    assert [clip.clip_id for clip in result.clips] == ["b-one"]
+    assert [(visit.subject, visit.visit) for visit in result.visits] == [("P01", "02")]
+
+
 def test_crash_of_one_report_leaves_the_other_reports(tmp_path: Path) -> None:
     names = {"a-one": "01", "b-two": "02", "c-three": "03"}
     result = run_standins(tmp_path, names, visit_work=standins.abort_on_visit_02)

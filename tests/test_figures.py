@@ -11,15 +11,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from pipeline.figures import (
-    BAND_COLOURS,
-    LINE_COLOURS,
-    LimbCurves,
-    LimitStrip,
-    curve_figure,
-    limit_figure,
-    svg_text,
-)
+from pipeline.figure_style import BAND_COLOURS, LINE_COLOURS, svg_text
+from pipeline.figures import LimbCurves, LimitStrip, curve_figure, limit_figure
 from pipeline.metrics.reading import mean_and_spread
 
 

@@ -58,7 +58,9 @@ def study(tmp_path_factory: pytest.TempPathFactory, settings: Settings) -> Path:
 
 def test_the_new_study_measures_to_the_same_bytes(study: Path) -> None:
     """Also with another model asked for: no model looks at it, and the visit names the one that did."""
-    done = run_study(study / "new", study / "again", settings=with_choices(load_settings(), pictures=PicturesKept.clips))
+    done = run_study(
+        study / "new", study / "again", settings=with_choices(load_settings(), pictures=PicturesKept.clips)
+    )
     assert done.all_done
     for name in CLIPS:
         first, again = (study / out / "sub-P01" / "ses-01" / name for out in ("results", "again"))

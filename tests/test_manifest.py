@@ -10,7 +10,7 @@ from hypothesis import given
 from hypothesis import strategies as some
 
 from pipeline.errors import ManifestError, ManyProblems
-from pipeline.manifest import read_manifest
+from pipeline.manifest import clips_of, read_manifest
 from pipeline.manifest_row import COLUMN_NAMES, COLUMNS, NEEDED_NAMES, ManifestRow
 from pipeline.model import Clip
 
@@ -316,3 +316,18 @@ def test_level_and_aid_of_one_visit_must_agree(tmp_path: Path) -> None:
     rows = ({"clip": "a.mp4", "aid": "stick"}, {"clip": "b.mp4", "aid": "crutch"})
     (found,) = problems_of(study(tmp_path, *rows))
     assert found == 'manifest.csv row 3, column aid: found "crutch"; row 2 of the same visit has "stick".'
+
+
+def test_clips_of_one_person_or_visit_are_chosen(tmp_path: Path) -> None:
+    rows = [("P01", "01", "a"), ("P01", "02", "b"), ("P02", "01", "c")]
+    cells = [{"subject": subject, "visit": visit, "clip": f"{clip}.mp4"} for subject, visit, clip in rows]
+    clips = read_manifest(str(study(tmp_path, *cells)))
+    assert [one.clip_id for one in clips_of(clips, None, None)] == ["a", "b", "c"]
+    assert [one.clip_id for one in clips_of(clips, "P01", None)] == ["a", "b"]
+    assert [one.clip_id for one in clips_of(clips, None, "01")] == ["a", "c"]
+    assert [one.clip_id for one in clips_of(clips, "P01", "02")] == ["b"]
+    with pytest.raises(ManifestError) as caught:
+        clips_of(clips, "P02", "02")
+    assert str(caught.value) == (
+        "manifest.csv: has no clip of subject P02 visit 02; expected one of: P01-01, P01-02, P02-01."
+    )

@@ -18,7 +18,7 @@ from pipeline.agreement_sizes import bland_altman
 from pipeline.agreement_table import AGREEMENT, ALL_FAULTS, REPEATED, agreement_table, size_agreement
 from pipeline.errors import ConfigError, ManifestError, ManyProblems
 from pipeline.fault_pages import DOCS
-from pipeline.figures import svg_text
+from pipeline.figure_style import svg_text
 from pipeline.figures_agreement import bland_altman_figure
 from pipeline.judgement import Fault, Verdict, VisitReport
 from pipeline.manifest import read_manifest

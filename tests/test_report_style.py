@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 
-from pipeline.figures import INK, LINE_COLOURS, QUIET
+from pipeline.figure_style import INK, LINE_COLOURS, QUIET
 from tests.test_figures import contrast
 
 ASSETS = Path(__file__).parents[1] / "pipeline" / "report" / "assets"

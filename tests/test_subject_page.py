@@ -9,7 +9,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from pipeline.figures import svg_text
+from pipeline.figure_style import svg_text
 from pipeline.figures_track import TrackPoint, track_figure
 from pipeline.judgement import VisitReport
 from pipeline.report import save_parts

@@ -16,6 +16,9 @@ def window(strides: StrideSet, curve: str, start_pct: pd.Series | float, end_pct
 
     Parameters
     ----------
+    strides : StrideSet
+    curve : str
+        Name of a quantity, such as `knee_flexion_deg`.
     start_pct, end_pct : float or Series
         Bounds, included; one for all strides or one for each. [%]
 
@@ -30,20 +33,59 @@ def window(strides: StrideSet, curve: str, start_pct: pd.Series | float, end_pct
 
 
 def peak(values: FloatArray) -> FloatArray:
-    """Return the highest value of each row, NaN for a row without any, (n_strides,)."""
+    """Return the highest value of each row.
+
+    Parameters
+    ----------
+    values : (n_strides, n_points)
+        NaN where not seen.
+
+    Returns
+    -------
+    (n_strides,)
+        In the unit of the values; NaN for a row without any.
+    """
     highest = np.max(np.where(np.isfinite(values), values, -np.inf), axis=1, initial=-np.inf)
     return np.where(np.isfinite(highest), highest, np.nan)
 
 
 def average(values: FloatArray) -> FloatArray:
-    """Return the mean of each row over its finite values, NaN for a row without any, (n_strides,)."""
+    """Return the mean of each row over its finite values.
+
+    Parameters
+    ----------
+    values : (n_strides, n_points)
+        NaN where not seen.
+
+    Returns
+    -------
+    (n_strides,)
+        In the unit of the values; NaN for a row without any.
+    """
     finite = np.isfinite(values)
     total = np.where(finite, values, 0.0).sum(axis=1)
     return np.where(finite.any(axis=1), total / np.maximum(1, finite.sum(axis=1)), np.nan)
 
 
 def percent_of_stride(table: pd.DataFrame, event: str) -> pd.Series:
-    """Return when an event happens, in percent of its stride. [%]"""
+    """Return when an event happens, in percent of its stride.
+
+    Parameters
+    ----------
+    table : DataFrame, one row per stride
+        Columns of `tables.STRIDES`.
+    event : str
+        Column of the event: `opposite_toe_off_s`, `opposite_contact_s` or `toe_off_s`.
+
+    Returns
+    -------
+    Series, same index
+        Time since the first contact over the time of the stride. [%] NaN where the event was not found.
+
+    References
+    ----------
+    definition
+    """
     return 100.0 * (table[event] - table["start_s"]) / (table["end_s"] - table["start_s"])
 
 

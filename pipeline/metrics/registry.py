@@ -6,7 +6,7 @@ Everything else (limits, figures, pages, the catalogue command) reads the declar
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 
 from pipeline.model import FloatArray, StrideSet, View
@@ -62,6 +62,9 @@ class PairSpec:
     version: int = 1
 
 
+Catalogue = Mapping[str, MetricSpec | PairSpec]
+
+
 @dataclass(slots=True)
 class Family:
     """One module's metrics, in the order in which they are written."""
@@ -87,7 +90,48 @@ class Family:
         leg_needed: bool = True,
         early: bool = False,
     ) -> Callable[[StrideFunction], StrideFunction]:
-        """Add the decorated function under its own name; the function is unchanged."""
+        """Add the decorated function under its own name; the function is unchanged.
+
+        Parameters
+        ----------
+        title : str
+            What is measured, as the pages name it.
+        unit : str
+            One of `UNITS`.
+        views : tuple of {"sagittal", "anterior", "posterior"}
+            Views whose strides it may read.
+        needs : tuple of str
+            Columns of the stride table and curves that it reads.
+        source : str
+            Key of the bibliography, or `definition`.
+        positive : str
+            Which way is positive; empty where a size has no sign.
+        min_strides : int
+            Fewest strides for a value. [1]
+        near_only : bool
+            In a side view, only strides of the limb towards the camera.
+        sure_leg, sure_foot : bool
+            Only strides in which the leg, or the foot, was followed without doubt.
+        min_fps : float
+            Fewest frames a second. [1/s]
+        version : int
+            Raised when its results change: visits of different versions are not compared.
+        leg_needed : bool
+            False takes strides, too, in which only the leg's landmarks were lost.
+        early : bool
+            It needs nothing after 30 % of the stride: the stance after a pass's last contact counts too.
+
+        Returns
+        -------
+        callable
+            The decorator. It takes a function of a `StrideSet` that returns one value a stride, (n_strides,), NaN
+            where it was not seen.
+
+        Raises
+        ------
+        ValueError
+            The name is taken, or the unit is unknown.
+        """
 
         def add(function: StrideFunction) -> StrideFunction:
             name = function.__name__

@@ -10,15 +10,8 @@ from typing import Literal
 
 import numpy as np
 
-from pipeline.figures import (
-    CURVE_AXES,
-    ContextMark,
-    LimbCurves,
-    LimitStrip,
-    curve_figure,
-    limit_figure,
-    svg_text,
-)
+from pipeline.figure_style import svg_text
+from pipeline.figures import CURVE_AXES, ContextMark, LimbCurves, LimitStrip, curve_figure, limit_figure
 from pipeline.judgement import FaultDefinition
 from pipeline.language import in_sentence, localised, say, say_count
 from pipeline.metrics import METRICS
@@ -117,6 +110,18 @@ def limb_values(strides: StrideSet, curve: str, side: Side) -> FloatArray:
     return values[usable_strides(values)]
 
 
+def drawn_limbs(strides: StrideSet, curve: str, prosthetic_sides: Sequence[Side]) -> dict[Side, LimbCurves]:
+    """Return the limbs with strides enough to draw, labelled, the prosthetic one first."""
+    limbs = {}
+    for side in sides_in_order(prosthetic_sides):
+        values = limb_values(strides, curve, side)
+        if len(values) >= MIN_STRIDES:
+            words = limb_words(side, prosthetic_sides).replace(" (", "\n(")
+            label = f"{words}\n{stride_words(len(values))}"
+            limbs[side] = LimbCurves(label, line_of(side, prosthetic_sides), values)
+    return limbs
+
+
 def curve_picture(
     strides: StrideSet,
     curve: str,
@@ -144,19 +149,19 @@ def curve_picture(
         Its phase is shaded and named in the caption.
     """
     title, unit = curve_title(curve), curve_unit(curve)
-    limbs, phrases, alts = [], [], []
+    limbs = drawn_limbs(strides, curve, prosthetic_sides)
+    phrases, alts = [], []
     for side in sides_in_order(prosthetic_sides):
-        values = limb_values(strides, curve, side)
-        line = line_of(side, prosthetic_sides)
         words = limb_words(side, prosthetic_sides)
-        if len(values) < MIN_STRIDES:
-            phrases.append(say("{limb}: not drawn, because {reason}.", limb=words, reason=_seen_words(len(values))))
+        if side not in limbs:
+            seen = _seen_words(len(limb_values(strides, curve, side)))
+            phrases.append(say("{limb}: not drawn, because {reason}.", limb=words, reason=seen))
             continue
+        values = limbs[side].values
         n_words = stride_words(len(values))
-        limbs.append(LimbCurves(f"{words.replace(' (', chr(10) + '(')}\n{n_words}", line, values))
         phrases.append(
             say("Solid line: {limb}, {strides}.", limb=words, strides=n_words)
-            if line == "solid"
+            if limbs[side].line == "solid"
             else say("Dashed line: {limb}, {strides}.", limb=words, strides=n_words)
         )
         alts.append(f"{words}, {n_words}: {_shape_words(values, unit)}")
@@ -168,7 +173,9 @@ def curve_picture(
     marks = [
         ContextMark(letter, one.at_pct, one.mean, one.sd) for letter, one in zip(ascii_lowercase, context, strict=False)
     ]
-    figure = curve_figure(limbs, title=title, axis_label=f"{title} [{unit}]", phase_pct=phase, context=marks)
+    figure = curve_figure(
+        tuple(limbs.values()), title=title, axis_label=f"{title} [{unit}]", phase_pct=phase, context=marks
+    )
     phase_text = ""
     if definition is not None and phase is not None:
         low, high = (f"{end:.0f}" for end in phase)

@@ -194,29 +194,12 @@ class FaultMaker:
 
     def _limits(self, fault: Fault) -> Picture | None:
         """Picture of the measured findings against their limits."""
-        strips: dict[tuple[str, str], LimitStrip] = {}
-        for finding in fault.findings:
-            if finding.value is None or finding.low is None or finding.high is None:
-                continue
-            limb = limb_words(finding.side, self.report.prosthetic_sides)
-            earlier = strips.get((finding.metric, finding.side))
-            strips[finding.metric, finding.side] = LimitStrip(
-                title=f"{metric_title(finding.metric)}, {limb}",
-                unit=unit_words(finding.unit),
-                value=finding.value,
-                low=finding.low,
-                high=finding.high,
-                limits=(*(earlier.limits if earlier else ()), (finding.limit, finding.direction)),
-                stride_values=values_of(self._metric_of(finding)),
-            )
-        return limit_picture(tuple(strips.values()), name=f"{fault.name}-limits", captions=self.layout.caption)
+        strips = limit_strips(fault, self.report.metrics, self.report.prosthetic_sides)
+        return limit_picture(strips, name=f"{fault.name}-limits", captions=self.layout.caption)
 
     def _metric_of(self, finding: Finding) -> MetricValue | None:
         """The metric value that a finding judged."""
-        sides = self.report.prosthetic_sides
-        wanted = {finding.side, anatomical_side(finding.side, sides)}
-        candidates = [metric for metric in self.report.metrics if metric.metric == finding.metric]
-        return next((metric for metric in candidates if metric.side in wanted), None)
+        return metric_of(finding, self.report.metrics, self.report.prosthetic_sides)
 
     def _frames(self, fault: Fault) -> tuple[FrameView, ...]:
         """The key frames of a fault that are really there."""
@@ -281,6 +264,32 @@ class FaultMaker:
                 cells += _extremes(self.strides, curve, position, definition.phase_pct)
             rows.append(tuple(cells))
         return StrideTable(tuple(heads), tuple(rows))
+
+
+def metric_of(finding: Finding, metrics: Sequence[MetricValue], sides: Sequence[Side]) -> MetricValue | None:
+    """Return the metric value that a finding judged."""
+    wanted = {finding.side, anatomical_side(finding.side, sides)}
+    candidates = [metric for metric in metrics if metric.metric == finding.metric]
+    return next((metric for metric in candidates if metric.side in wanted), None)
+
+
+def limit_strips(fault: Fault, metrics: Sequence[MetricValue], sides: Sequence[Side]) -> tuple[LimitStrip, ...]:
+    """Return each measured value of a fault with all of its limits."""
+    strips: dict[tuple[str, str], LimitStrip] = {}
+    for finding in fault.findings:
+        if finding.value is None or finding.low is None or finding.high is None:
+            continue
+        earlier = strips.get((finding.metric, finding.side))
+        strips[finding.metric, finding.side] = LimitStrip(
+            title=f"{metric_title(finding.metric)}, {limb_words(finding.side, sides)}",
+            unit=unit_words(finding.unit),
+            value=finding.value,
+            low=finding.low,
+            high=finding.high,
+            limits=(*(earlier.limits if earlier else ()), (finding.limit, finding.direction)),
+            stride_values=values_of(metric_of(finding, metrics, sides)),
+        )
+    return tuple(strips.values())
 
 
 def page_name(fault: str) -> str:

@@ -150,14 +150,27 @@ def save_parts(visit_folder: Path, report: VisitReport, strides: StrideSet) -> l
     return [visit_folder / name for name in (REPORT_NAME, "curves.npz", *tables, "columns.json")]
 
 
-def load_parts(visit_folder: Path) -> tuple[VisitReport, StrideSet]:
-    """Read back what `save_parts` wrote.
+def load_parts(visit_folder: Path | str) -> tuple[VisitReport, StrideSet]:
+    """Return the report and the strides of a visit that was measured.
+
+    Parameters
+    ----------
+    visit_folder : Path or str
+        The visit's folder in the results, such as `results/sub-P01/ses-01`.
+
+    Returns
+    -------
+    report : VisitReport
+        Verdicts, values with their intervals, candidates, and what could not be measured.
+    strides : StrideSet
+        All strides of the visit's clips, used and excluded, with their curves (n_strides, 101).
 
     Raises
     ------
     StageError
         A file is missing or damaged.
     """
+    visit_folder = Path(visit_folder)
     report = read_json(visit_folder / REPORT_NAME, VisitReport)
     stored = _load_strides(visit_folder)
     table = stored.table.copy()

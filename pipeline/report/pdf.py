@@ -22,7 +22,7 @@ from pydantic import BaseModel
 
 from pipeline.config import Paper
 from pipeline.errors import StageError
-from pipeline.figures import font_files
+from pipeline.figure_style import font_files
 from pipeline.judgement import VisitReport
 from pipeline.language import say
 from pipeline.pictures import smaller_picture

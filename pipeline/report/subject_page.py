@@ -2,24 +2,19 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Literal
-
-import numpy as np
 
 from pipeline.config import ENGLISH
-from pipeline.figures import svg_text
-from pipeline.figures_track import TrackPoint, track_figure
-from pipeline.judgement import VisitReport
+from pipeline.figure_style import svg_text
 from pipeline.language import localised, say, say_saved, speaking, spoken
+from pipeline.plots import change_figure, change_title, visit_points
 from pipeline.report.drawings import Picture
 from pipeline.report.faults import page_name
 from pipeline.report.layout import load_layout
 from pipeline.report.page import VISIT_PAGE, style_text, template_environment
 from pipeline.report.track import SubjectTrack, change_words
-from pipeline.report.words import limb_words, metric_title, prosthetic_words, unit_words
+from pipeline.report.words import limb_words, metric_title, prosthetic_words
 from pipeline.store import write_text
 from pipeline.tracking import Change, FaultTrack, Track
 
@@ -108,20 +103,11 @@ def _row(fault: FaultTrack, track: Track) -> FaultRow:
 
 def _figure(fault: FaultTrack, change: Change, track: Track) -> Picture | None:
     """The measure over the visits; None where no visit has a value."""
-    points = [_point(report, change) for report in track.visits]
+    points = visit_points(track, change)
     if all(point.value is None for point in points):
         return None
-    title = f"{metric_title(change.metric)}, {limb_words(change.side, track.visits[-1].prosthetic_sides)}"
-    chance = None
-    if change.before.value is not None and change.detectable is not None:
-        chance = (change.before.value - change.detectable, change.before.value + change.detectable)
-    figure = track_figure(
-        points,
-        title=title,
-        axis_label=f"[{unit_words(change.unit)}]",
-        limits=_limits(track.visits[-1], fault.name, change.metric),
-        chance=chance,
-    )
+    title = change_title(track, change)
+    figure = change_figure(track, fault.name, change)
     values = [
         f"{point.label.splitlines()[0]} {localised(f'{point.value:.2f}')}"
         for point in points
@@ -129,19 +115,3 @@ def _figure(fault: FaultTrack, change: Change, track: Track) -> Picture | None:
     ]
     alt = say("Values over the visits. {title}: {values}.", title=title, values="; ".join(values))
     return Picture(f"{fault.name}-track.svg", svg_text(figure), title, "", alt)
-
-
-def _point(report: VisitReport, change: Change) -> TrackPoint:
-    """One visit's value of the measure."""
-    label = f"{report.visit}\n{report.visit_date.isoformat()}"
-    for value in report.metrics:
-        if (value.metric, value.side) == (change.metric, change.side):
-            finite = [None if one is None or not np.isfinite(one) else one for one in (value.low, value.high)]
-            return TrackPoint(label, value.value, finite[0], finite[1])
-    return TrackPoint(label, None, None, None)
-
-
-def _limits(report: VisitReport, fault: str, metric: str) -> Sequence[tuple[float, Literal["above", "below"]]]:
-    """The limits of a fault on a metric, as the latest visit was judged."""
-    findings = [one for found in report.faults if found.name == fault for one in found.findings if one.metric == metric]
-    return tuple(dict.fromkeys((one.limit, one.direction) for one in findings))

@@ -14,10 +14,11 @@ from pipeline.judgement import VisitReport
 from pipeline.language import say
 from pipeline.report.parts import guarded, load_parts
 from pipeline.report.words import interval_words, limb_words, metric_title, with_unit
+from pipeline.shown import Shown
 from pipeline.store import OutputTree, shown_path
 from pipeline.tables import Column, check_table
 from pipeline.tracking import Change, Track, track
-from pipeline.tracking_rules import TrackingRules
+from pipeline.tracking_rules import TrackingRules, load_tracking_rules
 
 CHANGES: tuple[Column, ...] = (
     Column("subject", "text", "", "pseudonym of the person"),
@@ -42,24 +43,32 @@ CHANGES: tuple[Column, ...] = (
 
 
 @dataclass(frozen=True, slots=True)
-class SubjectTrack:
+class SubjectTrack(Shown):
     """A person's track, and which visits could not be read (visit folder to message)."""
 
     track: Track
     losses: dict[str, str]
 
 
-def track_subject(results: Path, subject: str, rules: TrackingRules, *, baseline: str | None = None) -> SubjectTrack:
+def track_subject(
+    results: Path | str, subject: str, rules: TrackingRules | None = None, *, baseline: str | None = None
+) -> SubjectTrack:
     """Compare the visits of one person in a results folder.
 
     Parameters
     ----------
-    results : Path
+    results : Path or str
         Folder with results of a run.
     subject : str
-    rules : TrackingRules
+        Pseudonym, as in the manifest.
+    rules : TrackingRules, optional
+        By default those that ship.
     baseline : str, optional
         Visit that the latest one is compared with; by default the first.
+
+    Returns
+    -------
+    SubjectTrack
 
     Raises
     ------
@@ -67,6 +76,7 @@ def track_subject(results: Path, subject: str, rules: TrackingRules, *, baseline
         There is no such subject, fewer than two of its visits can be read, or the baseline is none of those before the
         latest.
     """
+    results = Path(results)
     tree = OutputTree(results)
     folders = [folder for folder in tree.visit_folders() if folder.parent.name == f"sub-{subject}"]
     visits: list[Visit] = []
@@ -91,7 +101,7 @@ def track_subject(results: Path, subject: str, rules: TrackingRules, *, baseline
             " ".join(losses.values()),
         )
     try:
-        return SubjectTrack(track(visits, rules, baseline=baseline), losses)
+        return SubjectTrack(track(visits, rules or load_tracking_rules(), baseline=baseline), losses)
     except ValueError as error:
         raise ConfigError(f"subject {subject}", str(error)) from None
 
@@ -142,7 +152,19 @@ def time_line(reports: Sequence[VisitReport]) -> list[str]:
 
 
 def track_table(found: Track) -> pd.DataFrame:
-    """Return every change since the baseline as a table with the columns of `CHANGES`."""
+    """Return every change since the baseline as a table.
+
+    Parameters
+    ----------
+    found : Track
+        What `track_subject` found, its `track`.
+
+    Returns
+    -------
+    DataFrame, one row a measure of a limb
+        Values before and after with their intervals, change, smallest detectable change [in the unit of the row],
+        verdict, reasons.
+    """
     rows = [
         {
             "subject": found.subject,
