@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 from collections import deque
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from pipeline.causes import Causes
 from pipeline.checks import Person
@@ -13,7 +14,7 @@ from pipeline.clip_stages import measure_clip_files
 from pipeline.config import Settings, config_dir, load_settings
 from pipeline.isolate import Failure, Job, Outcome, Tell, refuse_recursion, run_jobs
 from pipeline.jobs import VisitJob, report_visit
-from pipeline.judgement import ClipResult, Limits, RunRecord, VisitReport
+from pipeline.judgement import ClipResult, Limits, Recorded, RunRecord, VisitReport
 from pipeline.kept import count_pictures, picture_notes
 from pipeline.manifest import clips_of, read_manifest
 from pipeline.model import Clip
@@ -29,6 +30,9 @@ from pipeline.store import (
     write_record,
     write_text,
 )
+
+if TYPE_CHECKING:
+    from pipeline.recorded import MeasureList
 
 ClipWork = Callable[[ClipJob, Tell], tuple[str, ...]]
 VisitWork = Callable[[VisitJob, Tell], str]
@@ -93,6 +97,7 @@ def run_study(
     settings: Settings | None = None,
     limits: Limits | None = None,
     causes: Causes | None = None,
+    measures: MeasureList | None = None,
     subject: str | None = None,
     visit: str | None = None,
     workers: int | None = None,
@@ -105,11 +110,11 @@ def run_study(
     Parameters
     ----------
     study : Path or str
-        Folder with `manifest.csv` and the clips.
+        Folder with `manifest.csv` and the clips; `recorded.csv` and `goals.csv` may stand there too.
     out : Path or str
         Folder for the results; nothing is written anywhere else.
-    settings, limits, causes : optional
-        By default those that ship with the package.
+    settings, limits, causes, measures : optional
+        By default those that ship with the package; `measures` is the list of what may stand in `recorded.csv`.
     subject, visit : str, optional
         Measure only the clips of this person, and of this visit; by default all of the manifest.
     workers : int, optional
@@ -126,11 +131,15 @@ def run_study(
     Raises
     ------
     PipelineError
-        The manifest, the settings, the limits, the causes or the pose model are wrong: nothing is measured. What
-        goes wrong with one clip or one visit is in the result instead.
+        The manifest, what was recorded, the goals, the settings, the limits, the causes or the pose model are wrong:
+        nothing is measured. What goes wrong with one clip or one visit is in the result instead.
     """
     refuse_recursion()
-    out = Path(out)
+    # Here, so that a check does not wait for the catalogue of metrics.
+    from pipeline.goals import read_goals, save_goals
+    from pipeline.recorded import load_measures, read_recorded
+
+    study, out = Path(study), Path(out)
     if limits is None:
         from pipeline.thresholds import load_limits
 
@@ -139,11 +148,16 @@ def run_study(
         from pipeline.causes_file import load_causes
 
         causes = load_causes(limits=limits)
-    clips = clips_of(read_manifest(study), subject, visit)
-    run = _Study(OutputTree(out), clips, settings or load_settings(), limits, causes, progress)
+    everybody = read_manifest(study)
+    measures = measures or load_measures()
+    recorded = read_recorded(study, everybody, measures)
+    goals = read_goals(study, everybody, measures)
+    clips = clips_of(everybody, subject, visit)
+    run = _Study(OutputTree(out), clips, settings or load_settings(), limits, causes, progress, measures, recorded)
     state = "interrupted"
     notes: tuple[str, ...] = ()
     try:
+        save_goals(run.tree, clips, goals)
         keeps_none = run.settings.run.keep_pictures == "none"
         pictures = count_pictures(run.tree) if keeps_none else {}
         run.go(workers, clip_work, visit_work)
@@ -173,8 +187,11 @@ class _Study:
         limits: Limits,
         causes: Causes,
         progress: Callable[[Progress], None] | None,
+        measures: MeasureList,
+        recorded: Mapping[VisitKey, tuple[Recorded, ...]],
     ) -> None:
         self.tree = tree
+        self.recorded = recorded
         self.clips = {clip.clip_id: clip for clip in clips}
         self.settings = settings
         self.limits = limits
@@ -183,7 +200,7 @@ class _Study:
         self.results: dict[str, ClipResult] = {}
         self.visits: dict[VisitKey, VisitResult] = {}
         self.visit_keys: list[VisitKey] = list(dict.fromkeys((clip.subject, clip.visit) for clip in clips))
-        self.folder = RunFolder(tree, settings, limits, causes)
+        self.folder = RunFolder(tree, settings, limits, causes, measures)
 
     def clip_results(self) -> list[ClipResult]:
         """Results so far, in the manifest's order."""
@@ -240,6 +257,8 @@ class _Study:
             limits=self.limits,
             causes=self.causes,
             run=self.folder.record,
+            footwear=next((clip.footwear for clip in clips if clip.footwear), ""),
+            recorded=self.recorded.get((first.subject, first.visit), ()),
         )
 
     def end_clip(self, clip: Clip, outcome: Outcome) -> None:

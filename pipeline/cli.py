@@ -18,7 +18,7 @@ from pipeline.cli_study import LimitsOption, StudyArgument
 from pipeline.config import ModelChoice, PicturesKept, config_dir, load_settings, with_choices
 from pipeline.errors import PipelineError
 from pipeline.manifest import read_manifest
-from pipeline.manifest_row import COLUMNS
+from pipeline.manifest_row import COLUMNS, MANIFEST_NAME
 from pipeline.store import OutputTree, nothing_saved, openable_path, shown_path
 
 app = typer.Typer(
@@ -36,6 +36,9 @@ PicturesOption = Annotated[
     PicturesKept | None, typer.Option(help="Pictures kept, faces hidden; none deletes those of earlier runs.")
 ]
 CausesOption = Annotated[Path | None, typer.Option("--causes", help="File with causes of your own to consider.")]
+RecordedOption = Annotated[
+    Path | None, typer.Option("--recorded", help="List of your own outcome measures: a copy of configs/recorded.toml.")
+]
 
 
 def main() -> None:
@@ -72,6 +75,7 @@ def run(
     settings: Annotated[Path | None, typer.Option(help="TOML file with the settings to change.")] = None,
     limits: LimitsOption = None,
     causes: CausesOption = None,
+    recorded: RecordedOption = None,
     workers: Annotated[int | None, typer.Option(min=1, max=64, help="Clips at the same time.")] = None,
     model: Annotated[ModelChoice | None, typer.Option(help="Pose model; full is a quick look.")] = None,
     pictures: PicturesOption = None,
@@ -84,17 +88,26 @@ def run(
     from pipeline.causes_file import load_causes
     from pipeline.console import follow_run, show_cautions, show_summary
     from pipeline.pseudonyms import pseudonym_cautions
+    from pipeline.recorded import load_measures
     from pipeline.thresholds import load_limits
 
     chosen = with_choices(load_settings(settings), model=model, pictures=pictures)
     loaded = load_limits(limits or config_dir() / "checks")
     to_consider = load_causes(causes, limits=loaded)
+    measures = load_measures(recorded)
     clips = read_manifest(study)
     show_cautions(pseudonym_cautions(clips))
     try:
         with follow_run(len(clips)) as progress:
             result = run_study(
-                study, out, settings=chosen, limits=loaded, causes=to_consider, workers=workers, progress=progress
+                study,
+                out,
+                settings=chosen,
+                limits=loaded,
+                causes=to_consider,
+                measures=measures,
+                workers=workers,
+                progress=progress,
             )
     except KeyboardInterrupt:
         typer.echo("Stopped. Finished clips are kept; the same command goes on from here.", err=True)
@@ -162,19 +175,38 @@ def report(
 
 @app.command()
 def manifest(
-    study: Annotated[Path | None, typer.Argument(help="Folder of a study, to check its manifest.")] = None,
+    study: Annotated[Path | None, typer.Argument(help="Folder of a study, to check its tables.")] = None,
+    recorded: RecordedOption = None,
 ) -> None:
-    """Explain the columns of manifest.csv, or check the one of a study."""
+    """Explain the columns of manifest.csv, and of recorded.csv and goals.csv, which may be left out; or check those of
+    a study.
+    """
+    from pipeline import goals
+    from pipeline import recorded as outcomes
+
     if study is None:
-        typer.echo("manifest.csv: one row per clip, these columns in any order (commas or semicolons).\n")
-        for column in COLUMNS:
-            typer.echo(f"{column.name}: {column.meaning}")
-            empty = "" if column.required else ", or empty"
-            typer.echo(f"    allowed: {column.allowed}{empty}. Example: {column.example}")
+        for name, row, columns in (
+            (MANIFEST_NAME, "clip", COLUMNS),
+            (outcomes.RECORDED_NAME, "value", outcomes.COLUMNS),
+            (goals.GOALS_NAME, "target", goals.COLUMNS),
+        ):
+            typer.echo(f"{name}: one row per {row}, these columns in any order (commas or semicolons).\n")
+            for column in columns:
+                typer.echo(f"{column.name}: {column.meaning}")
+                empty = "" if column.required else ", or empty"
+                typer.echo(f"    allowed: {column.allowed}{empty}. Example: {column.example}")
+            typer.echo()
         return
     clips = read_manifest(study)
     visits = {(clip.subject, clip.visit) for clip in clips}
     typer.echo(f"manifest.csv: no problem found; clips: {len(clips)}, visits: {len(visits)}.")
+    measures = outcomes.load_measures(recorded)
+    if found := outcomes.read_recorded(study, clips, measures):
+        values = sum(len(values) for values in found.values())
+        typer.echo(f"{outcomes.RECORDED_NAME}: no problem found; values: {values}, visits: {len(found)}.")
+    if persons := goals.read_goals(study, clips, measures):
+        targets = sum(len(person.goals) for person in persons.values())
+        typer.echo(f"{goals.GOALS_NAME}: no problem found; targets: {targets}, persons: {len(persons)}.")
     missing = [clip.relative_path for clip in clips if not clip.path.is_file()]
     for path in missing:
         typer.echo(f"no such file: {path}")

@@ -20,7 +20,9 @@ LimitsOption = Annotated[Path | None, typer.Option("--limits", help="Folder with
 def track_visits(
     out: Annotated[Path, typer.Argument(help="Folder with results of `strideledger run`.")],
     subject: Annotated[str, typer.Argument(help="Pseudonym of the person, as in the manifest.")],
-    baseline: Annotated[str | None, typer.Option(help="Visit to compare with; by default the first.")] = None,
+    baseline: Annotated[
+        str | None, typer.Option(help="Visit to compare with; else of goals.csv, else the first.")
+    ] = None,
     rules: Annotated[Path | None, typer.Option(help="Rules of your own: a copy of configs/tracking.toml.")] = None,
     csv: Annotated[Path | None, typer.Option(help="File to write every change into, as a table.")] = None,
     settings: Annotated[Path | None, typer.Option(help="TOML file with the settings to change.")] = None,
@@ -37,7 +39,7 @@ def track_visits(
     show_track(found)
     typer.echo(openable_path(build_subject(out, found, language=language)))
     if csv is not None:
-        write_table(csv, track_table(found.track))
+        write_table(csv, track_table(found.track, found.goals))
         typer.echo(openable_path(csv))
     raise typer.Exit(1 if found.losses else 0)
 
@@ -79,10 +81,12 @@ def landmark_files(
     It is measured like the clips, to the same numbers, and can be passed on where clips may not be.
     """
     from pipeline.landmark_export import export_landmarks
+    from pipeline.landmark_file import is_landmark_file
 
     exported = export_landmarks(study, results, out, load_settings(settings))
     if exported.files:
-        typer.echo(f"landmark files: {len(exported.files) - 1}\n{openable_path(exported.files[-1])}")
+        count = sum(is_landmark_file(path) for path in exported.files)
+        typer.echo(f"landmark files: {count}\n{openable_path(exported.files[-1])}")
     for path, reason in exported.failures.items():
         typer.echo(f"left out: {path}: {reason}", err=True)
     raise typer.Exit(1 if exported.failures else 0)

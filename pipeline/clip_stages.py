@@ -6,10 +6,10 @@ Heavy libraries are imported inside the functions, by the process that needs the
 from __future__ import annotations
 
 from collections.abc import Iterable
-from dataclasses import replace
+from dataclasses import asdict, replace
 from importlib.metadata import version
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from pipeline.config import Settings
 from pipeline.errors import VideoError
@@ -57,10 +57,20 @@ def measures_fingerprint(job: ClipJob, landmarks: str) -> str:
         pylon=PYLON_VERSION,
         shoes=SHOES_VERSION,
         settings=[settings.signals, settings.strides, settings.quality],
-        # The place of the study folder on this machine changes nothing, nor does what only judges need.
-        clip=replace(job.clip, path=Path(job.clip.relative_path), changes="", levels=(), aid=None),
+        clip=_as_measured(job.clip),
         libraries=[version("numpy"), version("scipy")],
     )
+
+
+def _as_measured(clip: Clip) -> dict[str, Any]:
+    """What measuring needs of a clip: not the place of the study folder on this machine, nor what only judges need.
+
+    Of the latter, what a clip had from the beginning is emptied and what came later is left out, so that results of
+    earlier versions stay valid.
+    """
+    parts = asdict(replace(clip, path=Path(clip.relative_path), changes="", levels=(), aid=None))
+    del parts["footwear"]
+    return parts
 
 
 def measure_clip_files(job: ClipJob, tell: Tell) -> tuple[str, ...]:

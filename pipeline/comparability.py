@@ -1,4 +1,4 @@
-"""Whether two visits of one person can be set against each other: model, program, aid, views, camera, speed."""
+"""Whether two visits of one person can be set against each other: model, program, aid, shoes, views, camera, speed."""
 
 from __future__ import annotations
 
@@ -43,16 +43,28 @@ def why_not_comparable(
         reasons.append(f"other pose model ({old.run.model}, then {new.run.model})")
     if old.measured_by != new.measured_by:
         reasons.append("measured by another version of the program: run the study again into the same folder")
-    if (old.aid or "none") != (new.aid or "none"):
-        reasons.append(f"other walking aid ({old.aid or 'none'}, then {new.aid or 'none'})")
-    if old.prosthetic_sides != new.prosthetic_sides:
-        reasons.append("other prosthetic side")
+    reasons += other_walk(old, new)
     first, last = views
     if first and last and first != last:
         reasons.append(f"other views ({', '.join(first)}, then {', '.join(last)})")
     reasons += _other_angle(before, after, set(first) & set(last), rules)
     if metric not in SPEEDS:
         reasons += _other_speed(old, new, rules)
+    return reasons
+
+
+def other_walk(old: VisitReport, new: VisitReport) -> list[str]:
+    """Return what the manifest says that differs between the walks of two visits: aid, footwear, prosthetic side.
+
+    Footwear that is not stated raises no objection; words that differ only in large and small letters are the same.
+    """
+    reasons = []
+    if (old.aid or "none") != (new.aid or "none"):
+        reasons.append(f"other walking aid ({old.aid or 'none'}, then {new.aid or 'none'})")
+    if old.footwear and new.footwear and old.footwear.casefold() != new.footwear.casefold():
+        reasons.append(f"other footwear ({old.footwear}, then {new.footwear})")
+    if old.prosthetic_sides != new.prosthetic_sides:
+        reasons.append("other prosthetic side")
     return reasons
 
 

@@ -165,16 +165,27 @@ def show_check(checked: ClipCheck) -> None:
 def show_track(found: SubjectTrack) -> None:
     """Print the visits of a person with what was changed, each fault's change, and how to read it."""
     # Here, so that a run or a check does not wait for the libraries of the pages.
+    from pipeline.report.layout import load_sources
+    from pipeline.report.outcomes import goal_rows, outcome_rows
     from pipeline.report.track import fault_rows, open_reasons, time_line
 
     console, track = _console(), found.track
     console.print(f"subject {track.subject}: visit {track.visits[-1].visit} against visit {track.baseline}\n")
     for line in time_line(track.visits):
         console.print(f"visit {line}", soft_wrap=True)
+    if found.note:
+        console.print(f"{found.note}: compared with the first", soft_wrap=True)
     console.print()
     show_table(
         ("fault", "verdicts", "measure", "before", "after", "change", "verdict of the change"), fault_rows(track)
     )
+    outcomes, goals = outcome_rows(track, found.goals, load_sources()), goal_rows(track, found.goals)
+    if outcomes:
+        rows = [(row.title, row.before, row.after, row.change, row.verdict) for row in outcomes]
+        show_table(("recorded", "before", "after", "change", "verdict of the change"), rows)
+    if goals:
+        targets = [(row.title, row.target, row.value or "-", row.verdict, row.reason) for row in goals]
+        show_table(("target of", "target", "latest", "result", "because"), targets)
     for line in open_reasons(track.changes):
         console.print(f"cannot say, {line}", soft_wrap=True)
     console.print(

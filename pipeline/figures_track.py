@@ -41,6 +41,7 @@ def track_figure(
     axis_label: str,
     limits: Sequence[tuple[float, Literal["above", "below"]]] = (),
     chance: tuple[float, float] | None = None,
+    target: tuple[float | None, float | None] = (None, None),
     axes: Axes | None = None,
 ) -> Figure:
     """Return one measure over the visits, one place a visit.
@@ -57,6 +58,8 @@ def track_figure(
         Each limit, and on which side of it a value counts as outside; that side is hatched.
     chance : pair of float, optional
         Between these a value of the latest visit is no clear change from the baseline.
+    target : pair of (float or None)
+        Lower and upper end of what is to be reached, each a dashed line; None where there is none.
     axes : Axes, optional
         Where to draw; by default in a new figure.
 
@@ -71,7 +74,12 @@ def track_figure(
     ]  # fmt: skip
     if not known:
         raise ValueError(f"{title}: no visit has a value")
-    shown = [*known, *(limit for limit, _ in limits), *(chance or ())]
+    ends = []
+    if target[0] is not None:
+        ends.append((target[0], say("target: at least {number}", number=tick_text(target[0]))))
+    if target[1] is not None:
+        ends.append((target[1], say("target: at most {number}", number=tick_text(target[1]))))
+    shown = [*known, *(limit for limit, _ in limits), *(chance or ()), *(end for end, _ in ends)]
     room = 0.12 * (max(shown) - min(shown)) or 1.0
     low, high = min(shown) - room, max(shown) + room
     with own_style():
@@ -84,6 +92,10 @@ def track_figure(
             axes.axhline(limit, color=INK, linewidth=1.4, zorder=2)
             words = axes.text(0.995, sum(outside) / 2, say("outside"), transform=axes.get_yaxis_transform())
             words.set(ha="right", va="center", fontsize=SMALL_TEXT_SIZE, color=QUIET)
+        for end, word in ends:
+            axes.axhline(end, color=INK, linewidth=1.2, linestyle=(0, (5, 3)), zorder=2)
+            words = axes.text(0.005, end, word, transform=axes.get_yaxis_transform())
+            words.set(ha="left", va="bottom", fontsize=SMALL_TEXT_SIZE, color=INK)
         seen = [(place, point.value) for place, point in enumerate(points) if point.value is not None]
         axes.plot([place for place, _ in seen], [value for _, value in seen], color=QUIET, linewidth=1.0, zorder=3)
         for place, point in enumerate(points):

@@ -5,11 +5,125 @@ from __future__ import annotations
 import csv
 import difflib
 import io
+import math
 import re
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+from pipeline.errors import ManifestError
 
 # A pseudonym or the name of a visit: it names a folder too.
 NAME = re.compile(r"[A-Za-z0-9]{1,32}")
+# Headings of columns that say who a person is; common words of spreadsheets, own choice.
+PERSONAL = re.compile(
+    r"^(first|last|full|given|family|sur|patient)?[ _-]?name$|birth|^dob|^mrn$|^patient|address|phone|e-?mail|insur",
+    re.IGNORECASE,
+)
+
+
+@dataclass(frozen=True, slots=True)
+class FilledColumn:
+    """One column: whether its cells may be empty, what is allowed, an example, and what it means.
+
+    A column that `may_be_left_out` is for rare cases; a table without it is whole.
+    """
+
+    name: str
+    required: bool
+    allowed: str
+    example: str
+    meaning: str
+    may_be_left_out: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class FilledTable:
+    """A table as it was filled in: name in messages, header, rows that hold something, separator.
+
+    Each row has the number that a spreadsheet shows: row 1 is the header, and empty rows count.
+    """
+
+    name: str
+    header: tuple[str, ...]
+    rows: tuple[tuple[int, tuple[str, ...]], ...]
+    separator: str
+
+    def column_problems(self, columns: Sequence[FilledColumn]) -> list[str]:
+        """Return which columns are missing, unknown or repeated."""
+        known, where = [column.name for column in columns], f"{self.name} row 1"
+        problems = []
+        for name in dict.fromkeys(self.header):
+            if name not in known:
+                close = difflib.get_close_matches(name, known, n=1)
+                hint = f"did you mean {close[0]}?" if close else f"known: {', '.join(known)}."
+                if PERSONAL.search(name):
+                    hint = "take it out: nothing here may tell who it is; the pseudonym goes into subject."
+                problems.append(f'{where}: column "{name}" is unknown; {hint}')
+            elif self.header.count(name) > 1:
+                problems.append(f'{where}: column "{name}" stands {self.header.count(name)} times.')
+        problems += [
+            f'{where}: column "{column.name}" is missing; expected {column.allowed}'
+            f"{'' if column.required else ', cells may be empty'}."
+            for column in columns
+            if column.name not in self.header and not column.may_be_left_out
+        ]
+        return problems
+
+    def cells(self, problems: list[str]) -> Iterator[tuple[int, str, dict[str, str]]]:
+        """Give number, place and cells by column of each row; one with too many cells is added to the problems."""
+        for number, cells in self.rows:
+            where = f"{self.name} row {number}"
+            if len(cells) > len(self.header):
+                problems.append(
+                    f"{where}: found {len(cells)} cells; expected {len(self.header)}. "
+                    f'Text that holds the separator needs quotes: "socket{self.separator} heel".'
+                )
+                continue
+            filled = (*cells, *[""] * (len(self.header) - len(cells)))
+            yield number, where, dict(zip(self.header, filled, strict=True))
+
+
+def read_filled(path: Path, columns: Sequence[FilledColumn], *, one_row: str, do: str) -> FilledTable:
+    """Return a table of the study folder as it was filled in.
+
+    Parameters
+    ----------
+    path : Path
+        CSV in UTF-8, as a spreadsheet writes it.
+    columns : sequence of FilledColumn
+        Those that it may have; whether it has them is not looked at.
+    one_row, do : str
+        What one row is for, and what to do about a file that cannot be read, as messages say it.
+
+    Raises
+    ------
+    ManifestError
+        The file is missing, empty, or no table.
+    """
+    name = path.name
+    expected = f"expected columns: {', '.join(column.name for column in columns if not column.may_be_left_out)}"
+    try:
+        text = path.read_bytes().decode("utf-8-sig")
+    except FileNotFoundError:
+        raise ManifestError(name, "no such file in the study folder", expected, do) from None
+    except OSError as error:
+        raise ManifestError(name, f"cannot be read ({error.strerror})", expected, do) from None
+    except UnicodeDecodeError:
+        raise ManifestError(
+            name,
+            "is not UTF-8 text",
+            "expected a table with commas or semicolons",
+            'Save it from the spreadsheet as "CSV UTF-8".',
+        ) from None
+    try:
+        records, separator = split_table(text)
+    except csv.Error as error:
+        raise ManifestError(name, f"is not a table ({error})", f"expected one row for each {one_row}", do) from None
+    if not records:
+        raise ManifestError(name, "is empty", expected, do)
+    rows = tuple((number, tuple(cells)) for number, cells in enumerate(records[1:], start=2) if cells)
+    return FilledTable(name, tuple(records[0]), rows, separator)
 
 
 def split_table(text: str) -> tuple[list[list[str]], str]:
@@ -75,3 +189,19 @@ class FilledRow:
             hint = f" Did you mean {close[0]}?" if close else otherwise
             self._problem(column, f'found "{text}"; allowed: {", ".join(allowed)}.{hint}')
         return text in allowed
+
+    def _number(self, column: str, allowed: tuple[float, float], unit: str) -> float | None:
+        """A cell with a number in a range, or nothing; None too where it is wrong."""
+        text = self.cells.get(column, "")
+        if not text:
+            return None
+        try:
+            value = float(text.replace(self.decimal, "."))
+        except ValueError:
+            value = math.nan
+        low, high = allowed
+        if low <= value <= high and math.isfinite(value):
+            return value
+        words = "a number" if math.isinf(low) and math.isinf(high) else f"a number from {low:g} to {high:g}"
+        self._problem(column, f'found "{text}"; expected {words} [{unit}].')
+        return None

@@ -13,7 +13,7 @@ from pipeline.checks import Person
 from pipeline.clip_stages import saved_legs
 from pipeline.config import ENGLISH, Settings, config_dir
 from pipeline.isolate import Tell
-from pipeline.judgement import ClipResult, Limits, RunRecord, VisitReport
+from pipeline.judgement import ClipResult, Limits, Recorded, RunRecord, VisitReport
 from pipeline.kept import remove_pictures
 from pipeline.landmark_file import is_landmark_file
 from pipeline.model import Clip, QualityNote
@@ -65,6 +65,8 @@ class VisitJob:
     limits: Limits
     causes: Causes
     run: RunRecord
+    footwear: str = ""
+    recorded: tuple[Recorded, ...] = ()
 
 
 def report_visit(job: VisitJob, tell: Tell) -> str:
@@ -78,7 +80,8 @@ def report_visit(job: VisitJob, tell: Tell) -> str:
     wanted = fingerprint(
         version=VISIT_VERSION,
         code=__version__,
-        visit=[job.subject, job.visit, job.visit_date, job.person, job.changes],
+        visit=[job.subject, job.visit, job.visit_date, job.person, job.changes, job.footwear],
+        recorded=[job.recorded, job.run.recorded_sha256] if job.recorded else [],
         measured=measured,
         failed=failed,
         settings=[
@@ -126,7 +129,9 @@ def _report(job: VisitJob, done: list[str]) -> Iterable[str]:
         prosthetic_sides=job.person.prosthetic_sides,
         levels=job.person.levels,
         aid=job.person.aid,
+        footwear=job.footwear,
         changes=job.changes,
+        recorded=job.recorded,
         clips=job.results,
         quality={
             clip_id: read_json(job.folder / clip_id / "quality.json", tuple[QualityNote, ...]) for clip_id in done

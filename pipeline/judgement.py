@@ -13,6 +13,8 @@ Verdict = Literal["present", "borderline", "not seen", "cannot say"]
 Standing = Literal["published", "common practice", "from memory", "provisional"]
 Severity = Literal["", "slight", "clear", "severe"]
 CauseGroup = Literal["prosthesis", "person"]
+# Which way a recorded measure gets better.
+Better = Literal["less", "more", "neither"]
 # A line of a sum: a fault explained, one that should have shown, one that contradicts, a word of the change log.
 LineKind = Literal["explained", "missing", "contradicted", "changed"]
 
@@ -196,6 +198,42 @@ class Candidate:
 
 
 @dataclass(frozen=True, slots=True)
+class Recorded:
+    """An outcome measure that the clinic recorded at a visit, with what its list says of the measure.
+
+    Attributes
+    ----------
+    measure, title, unit : str
+        Id in the list, words for a reader, and unit of the numbers here.
+    value : float or None
+        None where it was not done: `note` then says why.
+    note : str
+        As written beside the value.
+    better : {"less", "more", "neither"}
+        Which way it gets better.
+    walking : bool
+        It is done walking, so that another aid or other footwear keeps two visits from being compared.
+    detectable : float or None
+        Smallest change that is more than chance, at 95 % confidence; None where it is not known.
+    source : str
+        Of the detectable change: a key of `configs/sources.toml`, or words.
+    about : str
+        How it is taken.
+    """
+
+    measure: str
+    title: str
+    unit: str
+    value: float | None
+    note: str
+    better: Better
+    walking: bool
+    detectable: float | None = None
+    source: str = ""
+    about: str = ""
+
+
+@dataclass(frozen=True, slots=True)
 class ClipResult:
     """How one clip ended: done, or failed at a stage with the message shown to the user."""
 
@@ -211,7 +249,9 @@ class ClipResult:
 
 @dataclass(frozen=True, slots=True)
 class RunRecord:
-    """What produced a result: versions, hashes and counts. Records from before the causes name no file of them."""
+    """What produced a result: versions, hashes and counts. Records from before the causes, or the list of recorded
+    measures, name no file of them.
+    """
 
     run_id: str
     started: str
@@ -224,6 +264,8 @@ class RunRecord:
     limits_sha256: str
     causes_file: str = ""
     causes_sha256: str = ""
+    recorded_file: str = ""
+    recorded_sha256: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -232,6 +274,7 @@ class VisitReport(Shown):
 
     `levels` of amputation belong to `prosthetic_sides`; empty where the manifest names none. `candidates` stand in the
     order of their ranks. `measured_by` is the version of the calculations behind the values; 0 where it is not known.
+    `footwear` is empty where the manifest says nothing of it; `recorded` stands in the order of the clinic's list.
     """
 
     subject: str
@@ -249,3 +292,5 @@ class VisitReport(Shown):
     aid: Aid | None = None
     candidates: tuple[Candidate, ...] = ()
     measured_by: int = 0
+    footwear: str = ""
+    recorded: tuple[Recorded, ...] = ()

@@ -10,6 +10,7 @@ from pathlib import Path, PurePosixPath
 from pipeline.config import Settings
 from pipeline.errors import ConfigError, PipelineError, StageError
 from pipeline.filled_table import split_table
+from pipeline.goals import GOALS_NAME
 from pipeline.landmark_file import SUFFIX, is_landmark_file, pack
 from pipeline.manifest import read_manifest
 from pipeline.manifest_row import MANIFEST_NAME
@@ -22,13 +23,17 @@ from pipeline.picture_stages import (
     picture_fingerprints,
     picture_stages,
 )
+from pipeline.recorded import RECORDED_NAME
 from pipeline.store import OutputTree, file_sha256, is_unchanged, read_record, shown_path, write_bytes, write_text
 from pipeline.track_file import load_track
 
 
 @dataclass(frozen=True, slots=True)
 class Exported:
-    """The files that were written, the manifest last; and why a clip has none, by its path in the study."""
+    """The files that were written, the manifest last; and why a clip has none, by its path in the study.
+
+    What was recorded and the goals are copied as they are.
+    """
 
     files: tuple[Path, ...]
     failures: dict[str, str]
@@ -71,9 +76,13 @@ def export_landmarks(study: Path, results: Path, out: Path, settings: Settings) 
             failures[clip.relative_path] = str(error)
         else:
             files[clip.relative_path] = target
-    if files:
-        write_text(manifest, _manifest_text(study, set(files)))
-    return Exported((*files.values(), *([manifest] if files else ())), failures)
+    if not files:
+        return Exported((), failures)
+    beside = [name for name in (RECORDED_NAME, GOALS_NAME) if (study / name).is_file()]
+    for name in beside:
+        write_bytes(out / name, (study / name).read_bytes())
+    write_text(manifest, _manifest_text(study, set(files)))
+    return Exported((*files.values(), *(out / name for name in beside), manifest), failures)
 
 
 def _write(clip: Clip, folder: Path, target: Path, settings: Settings) -> None:

@@ -6,22 +6,14 @@ is reported at once, with the row number that a spreadsheet shows. Synonyms are 
 
 from __future__ import annotations
 
-import csv
-import difflib
-import re
 from pathlib import Path
 
 from pipeline.errors import ManifestError, ManyProblems
-from pipeline.filled_table import split_table
-from pipeline.manifest_row import COLUMN_NAMES, COLUMNS, MANIFEST_NAME, NEEDED_NAMES, ManifestRow
+from pipeline.filled_table import read_filled
+from pipeline.manifest_row import COLUMNS, MANIFEST_NAME, ManifestRow
 from pipeline.model import SIDES, Clip
 from pipeline.store import shown_path
 
-# Headings of columns that say who a person is; common words of spreadsheets, own choice.
-PERSONAL = re.compile(
-    r"^(first|last|full|given|family|sur|patient)?[ _-]?name$|birth|^dob|^mrn$|^patient|address|phone|e-?mail|insur",
-    re.IGNORECASE,
-)
 HELP = "`strideledger manifest` lists the columns and what goes into them."
 
 
@@ -48,25 +40,15 @@ def read_manifest(study: Path | str) -> list[Clip]:
     study = Path(study)
     if not study.is_dir():
         raise ManifestError(shown_path(study), "no such folder", f"expected a study folder with {MANIFEST_NAME}", HELP)
-    records, separator = _read_records(study / MANIFEST_NAME)
-    header = records[0]
-    problems = _column_problems(header)
+    table = read_filled(study / MANIFEST_NAME, COLUMNS, one_row="clip", do=HELP)
+    problems = table.column_problems(COLUMNS)
     if problems:
         raise ManyProblems(MANIFEST_NAME, problems, HELP)
-    clips: list[tuple[int, Clip]] = []
-    # Row 1 is the header. Empty rows count, as they do in a spreadsheet.
-    rows = [(number, cells) for number, cells in enumerate(records[1:], start=2) if cells]
-    if not rows:
+    if not table.rows:
         raise ManifestError(MANIFEST_NAME, "no clips are listed", "expected one row for each clip", HELP)
-    for number, cells in rows:
-        if len(cells) > len(header):
-            problems.append(
-                f"{MANIFEST_NAME} row {number}: found {len(cells)} cells; expected {len(header)}. "
-                f'Text that holds the separator needs quotes: "socket{separator} heel".'
-            )
-            continue
-        cells += [""] * (len(header) - len(cells))
-        row = ManifestRow(f"{MANIFEST_NAME} row {number}", dict(zip(header, cells, strict=True)), separator)
+    clips: list[tuple[int, Clip]] = []
+    for number, where, cells in table.cells(problems):
+        row = ManifestRow(where, cells, table.separator)
         clip = row.clip(study)
         problems += row.problems
         if clip is not None:
@@ -91,56 +73,6 @@ def clips_of(clips: list[Clip], subject: str | None, visit: str | None) -> list[
         known = ", ".join(dict.fromkeys(f"{clip.subject}-{clip.visit}" for clip in clips))
         raise ManifestError(MANIFEST_NAME, f"has no clip of {wanted}", f"expected one of: {known}")
     return chosen
-
-
-def _read_records(path: Path) -> tuple[list[list[str]], str]:
-    """The cells of the file, and the separator that its header uses."""
-    try:
-        text = path.read_bytes().decode("utf-8-sig")
-    except OSError:
-        raise ManifestError(
-            MANIFEST_NAME,
-            "no such file in the study folder",
-            f"expected columns: {', '.join(NEEDED_NAMES)}",
-            HELP,
-        ) from None
-    except UnicodeDecodeError:
-        raise ManifestError(
-            MANIFEST_NAME,
-            "is not UTF-8 text",
-            "expected a table with commas or semicolons",
-            'Save it from the spreadsheet as "CSV UTF-8".',
-        ) from None
-    try:
-        records, separator = split_table(text)
-    except csv.Error as error:
-        raise ManifestError(
-            MANIFEST_NAME, f"is not a table ({error})", "expected one row for each clip", HELP
-        ) from None
-    if not records:
-        raise ManifestError(MANIFEST_NAME, "is empty", f"expected columns: {', '.join(NEEDED_NAMES)}", HELP)
-    return records, separator
-
-
-def _column_problems(header: list[str]) -> list[str]:
-    """First round: missing, unknown and repeated columns."""
-    problems = []
-    for name in dict.fromkeys(header):
-        if name not in COLUMN_NAMES:
-            close = difflib.get_close_matches(name, COLUMN_NAMES, n=1)
-            hint = f"did you mean {close[0]}?" if close else f"known: {', '.join(COLUMN_NAMES)}."
-            if PERSONAL.search(name):
-                hint = "take it out: nothing here may tell who it is; the pseudonym goes into subject."
-            problems.append(f'{MANIFEST_NAME} row 1: column "{name}" is unknown; {hint}')
-        elif header.count(name) > 1:
-            problems.append(f'{MANIFEST_NAME} row 1: column "{name}" stands {header.count(name)} times.')
-    problems += [
-        f'{MANIFEST_NAME} row 1: column "{column.name}" is missing; expected {column.allowed}'
-        f"{'' if column.required else ', cells may be empty'}."
-        for column in COLUMNS
-        if column.name not in header and not column.may_be_left_out
-    ]
-    return problems
 
 
 def _duplicates(clips: list[tuple[int, Clip]]) -> list[str]:
@@ -182,6 +114,7 @@ def _contradictions(clips: list[tuple[int, Clip]]) -> list[str]:
             (person, visit, "prosthetic_side", sides),
             (person, visit, "level", " / ".join(clip.levels)),
             (person, visit, "aid", clip.aid or ""),
+            (person, visit, "footwear", clip.footwear),
             (person, visit, "height_m", height),
             (person, visit, "changes", clip.changes),
         )

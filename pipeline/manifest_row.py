@@ -2,14 +2,12 @@
 
 from __future__ import annotations
 
-import math
 import re
-from dataclasses import dataclass
 from datetime import date
 from pathlib import Path, PurePosixPath
 from typing import get_args
 
-from pipeline.filled_table import FilledRow
+from pipeline.filled_table import FilledColumn, FilledRow
 from pipeline.model import SIDES, VIEWS, Aid, Clip, Level, Side, View
 
 MANIFEST_NAME = "manifest.csv"
@@ -29,72 +27,59 @@ AIDS: dict[str, Aid] = {aid: aid for aid in get_args(Aid)}
 HEIGHT_RANGE_M = (0.5, 2.5)
 # From a shoe to the width of a hall. [m]
 KNOWN_LENGTH_RANGE_M = (0.05, 30.0)
+# Words such as "own trainers", not a description. Own choice. [characters]
+LONGEST_FOOTWEAR = 60
 # From the shortest length worth measuring to more than the widest picture. [px]
 KNOWN_LENGTH_RANGE_PX = (5.0, 10000.0)
 
 
-@dataclass(frozen=True, slots=True)
-class ManifestColumn:
-    """One column: whether its cells may be empty, what is allowed, an example, and what it means.
-
-    A column that `may_be_left_out` is for rare cases; a manifest without it is whole.
-    """
-
-    name: str
-    required: bool
-    allowed: str
-    example: str
-    meaning: str
-    may_be_left_out: bool = False
-
-
-COLUMNS: tuple[ManifestColumn, ...] = (
-    ManifestColumn(
+COLUMNS: tuple[FilledColumn, ...] = (
+    FilledColumn(
         "subject",
         True,
         "letters and digits",
         "P01",
         "pseudonym of the person; never a name, since it becomes the name of a folder",
     ),
-    ManifestColumn("visit", True, "letters and digits", "01", "which fitting visit of this person"),
-    ManifestColumn("date", True, "year-month-day", "2026-03-14", "day of the visit"),
-    ManifestColumn(
+    FilledColumn("visit", True, "letters and digits", "01", "which fitting visit of this person"),
+    FilledColumn("date", True, "year-month-day", "2026-03-14", "day of the visit"),
+    FilledColumn(
         "clip",
         True,
         "path inside the study folder",
         "clips/P01-01-side.mp4",
         "the video file, or its landmark file; its name without the ending is the clip's id and must be unique",
     ),
-    ManifestColumn(
+    FilledColumn(
         "view",
         True,
         ", ".join(VIEWS),
         "sagittal",
         "sagittal: filmed from the side; anterior: walks toward the camera; posterior: walks away from it",
     ),
-    ManifestColumn(
+    FilledColumn(
         "prosthetic_side",
         True,
         ", ".join(PROSTHETIC_SIDES),
         "left",
         "the person's own side with the prosthesis, not the side in the picture",
     ),
-    ManifestColumn("height_m", False, "0.5 to 2.5", "1.72", "body height, shoes on; gives a rough scale [m]"),
-    ManifestColumn(
+    FilledColumn("height_m", False, "0.5 to 2.5", "1.72", "body height, shoes on; gives a rough scale [m]"),
+    FilledColumn(
         "known_length_m",
         False,
         "0.05 to 30",
         "2.00",
         "side view: a known length along the walking line in the middle of the picture, such as two marks [m]",
     ),
-    ManifestColumn(
+    FilledColumn(
         "known_length_px",
         False,
         "5 to 10000",
         "412",
         "the same length as measured in the picture [px]",
     ),
-    ManifestColumn(
+    FilledColumn(
         "level",
         False,
         ", ".join(LEVELS),
@@ -103,7 +88,7 @@ COLUMNS: tuple[ManifestColumn, ...] = (
         "transfemoral",
         may_be_left_out=True,
     ),
-    ManifestColumn(
+    FilledColumn(
         "aid",
         False,
         ", ".join(AIDS),
@@ -111,7 +96,16 @@ COLUMNS: tuple[ManifestColumn, ...] = (
         "what the person holds on to while walking; empty counts as none",
         may_be_left_out=True,
     ),
-    ManifestColumn(
+    FilledColumn(
+        "footwear",
+        False,
+        f"any text of up to {LONGEST_FOOTWEAR} characters",
+        "own trainers",
+        "what the person walked in; write the same words for the same shoes, since visits with different ones are not "
+        "compared; empty: not stated",
+        may_be_left_out=True,
+    ),
+    FilledColumn(
         "walker_at",
         False,
         "seconds, x, y",
@@ -120,7 +114,7 @@ COLUMNS: tuple[ManifestColumn, ...] = (
         "from its upper left corner [px]",
         may_be_left_out=True,
     ),
-    ManifestColumn(
+    FilledColumn(
         "changes",
         False,
         "any text",
@@ -142,10 +136,10 @@ class ManifestRow(FilledRow):
         relative, path = self._path(study)
         view = VIEW_WORDS.get(self._choice("view", VIEWS))
         sides = PROSTHETIC_SIDES.get(self._choice("prosthetic_side", tuple(PROSTHETIC_SIDES)))
-        height_m = self._number("height_m", HEIGHT_RANGE_M)
-        length_m = self._number("known_length_m", KNOWN_LENGTH_RANGE_M)
-        length_px = self._number("known_length_px", KNOWN_LENGTH_RANGE_PX)
-        levels, aid = self._levels(sides), self._aid()
+        height_m = self._number("height_m", HEIGHT_RANGE_M, "m")
+        length_m = self._number("known_length_m", KNOWN_LENGTH_RANGE_M, "m")
+        length_px = self._number("known_length_px", KNOWN_LENGTH_RANGE_PX, "px")
+        levels, aid, footwear = self._levels(sides), self._aid(), self._footwear()
         walker_at = self._place()
         for given, other in (("known_length_m", "known_length_px"), ("known_length_px", "known_length_m")):
             if self.cells[given] and not self.cells[other]:
@@ -168,6 +162,7 @@ class ManifestRow(FilledRow):
             changes=self.cells["changes"],
             levels=levels,
             aid=aid,
+            footwear=footwear,
         )
 
     def _day(self) -> date | None:
@@ -219,6 +214,13 @@ class ManifestRow(FilledRow):
         text = self.cells.get("aid", "")
         return AIDS[text] if text and self._is_one_of("aid", text, tuple(AIDS)) else None
 
+    def _footwear(self) -> str:
+        """The cell with what the person walked in, or nothing; spaces in a row count as one."""
+        text = " ".join(self.cells.get("footwear", "").split())
+        if len(text) > LONGEST_FOOTWEAR:
+            self._problem("footwear", f"found {len(text)} characters; expected up to {LONGEST_FOOTWEAR}.")
+        return text
+
     def _choice(self, column: str, allowed: tuple[str, ...]) -> str:
         """A cell with one of a few words."""
         self._is_one_of(column, self.cells[column], allowed)
@@ -236,18 +238,3 @@ class ManifestRow(FilledRow):
             )
             return None
         return float(found[1].replace(",", ".")), float(found[2]), float(found[3])
-
-    def _number(self, column: str, allowed: tuple[float, float]) -> float | None:
-        """A cell with a number or nothing."""
-        text = self.cells[column]
-        if not text:
-            return None
-        try:
-            value = float(text.replace(self.decimal, "."))
-        except ValueError:
-            value = math.nan
-        low, high = allowed
-        if not low <= value <= high:
-            unit = column.rpartition("_")[2]
-            self._problem(column, f'found "{text}"; expected a number from {low:g} to {high:g} [{unit}].')
-        return value

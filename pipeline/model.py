@@ -70,7 +70,8 @@ class Clip:
 
     `known_length_m` and `known_length_px` are one length at the walking line, in metres and in the picture;
     `walker_at` is a time [s] and the place of the walker in the picture then, x and y [px]. `levels` of amputation
-    belong to `prosthetic_sides`; empty where none is given. `aid` is None where nothing is said about it.
+    belong to `prosthetic_sides`; empty where none is given. `aid` is None, and `footwear` empty, where nothing is said
+    about it.
     """
 
     clip_id: str
@@ -88,6 +89,7 @@ class Clip:
     changes: str = ""
     levels: tuple[Level, ...] = ()
     aid: Aid | None = None
+    footwear: str = ""
 
 
 @dataclass(frozen=True, slots=True)

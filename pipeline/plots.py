@@ -128,8 +128,18 @@ def plot_visits(track: Track, fault: str, *, axes: Axes | None = None) -> Figure
     return change_figure(track, fault, change, axes=axes)
 
 
-def change_figure(track: Track, fault: str, change: Change, *, axes: Axes | None = None) -> Figure:
-    """Return the figure of one measure of a fault over the visits; ValueError where no visit has a value."""
+def change_figure(
+    track: Track,
+    fault: str,
+    change: Change,
+    *,
+    target: tuple[float | None, float | None] = (None, None),
+    axes: Axes | None = None,
+) -> Figure:
+    """Return the figure of one measure of a fault over the visits; ValueError where no visit has a value.
+
+    `target` is the lower and upper end of what is to be reached.
+    """
     chance = None
     if change.before.value is not None and change.detectable is not None:
         chance = (change.before.value - change.detectable, change.before.value + change.detectable)
@@ -142,6 +152,7 @@ def change_figure(track: Track, fault: str, change: Change, *, axes: Axes | None
         # As the latest visit was judged.
         limits=tuple(dict.fromkeys((one.limit, one.direction) for one in findings if one.metric == change.metric)),
         chance=chance,
+        target=target,
         axes=axes,
     )
 

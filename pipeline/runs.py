@@ -12,6 +12,7 @@ from collections.abc import Sequence
 from dataclasses import asdict, dataclass, replace
 from importlib.metadata import PackageNotFoundError, version
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import pandas as pd
 
@@ -22,6 +23,9 @@ from pipeline.judgement import ClipResult, Limits, RunRecord
 from pipeline.models import verify_model
 from pipeline.store import OutputTree, now_text, write_json, write_table, write_text
 from pipeline.tables import Column, check_table
+
+if TYPE_CHECKING:
+    from pipeline.recorded import MeasureList
 
 # What can change a measured value or a page.
 PACKAGES = (
@@ -72,7 +76,9 @@ def package_versions() -> dict[str, str]:
 class RunFolder:
     """The folder of one run, and what is written there as the run goes on."""
 
-    def __init__(self, tree: OutputTree, settings: Settings, limits: Limits, causes: Causes) -> None:
+    def __init__(
+        self, tree: OutputTree, settings: Settings, limits: Limits, causes: Causes, measures: MeasureList
+    ) -> None:
         started = now_text()
         stamp = started.replace("-", "").replace(":", "")
         run_id = f"{stamp}_{secrets.token_hex(3)}"
@@ -89,6 +95,8 @@ class RunFolder:
             limits_sha256=limits.sha256,
             causes_file=causes.file,
             causes_sha256=causes.sha256,
+            recorded_file=measures.file,
+            recorded_sha256=measures.sha256,
         )
         write_text(self.folder / "config.toml", settings_text(settings))
         self._write("started", (), ())

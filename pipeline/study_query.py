@@ -22,9 +22,10 @@ from pipeline.errors import ConfigError, QueryError, StageError
 from pipeline.report.parts import GUARDED_STARTS
 from pipeline.store import without_home
 from pipeline.study_files import VisitFolder, prefixed_rows, read_cells, visit_folders
-from pipeline.study_tables import CONTRACTS, FILES, SAVED, visits_table
+from pipeline.study_tables import CONTRACTS, FILES, FROM_RECORDS, SAVED
+from pipeline.study_visits import record_tables
 
-TABLES = ("visits", *SAVED)
+TABLES = (*FROM_RECORDS, *SAVED)
 SQL_TYPES = {"text": "VARCHAR", "number": "DOUBLE", "whole": "BIGINT", "flag": "BOOLEAN", "date": "DATE"}
 # One thread: sums are always made in the same order, and two were no faster.
 SETTINGS: dict[str, Any] = {
@@ -54,8 +55,8 @@ def query(results: Path | str, sql: str) -> pd.DataFrame:
     results : Path or str
         Folder that was given to `strideledger run --out`.
     sql : str
-        One SELECT over `visits`, `strides`, `metrics`, `findings` and `faults`, whose columns are
-        those of `study_tables.CONTRACTS`. Only the tables that it names are read.
+        One SELECT over `visits`, `recorded`, `strides`, `metrics`, `findings` and `faults`, whose columns are those
+        of `study_tables`. Only the tables that it names are read.
 
     Returns
     -------
@@ -120,7 +121,7 @@ def _answer(
     duckdb: Any, folders: Sequence[VisitFolder], named: Sequence[str], sql: str, *, thorough: bool
 ) -> tuple[pd.DataFrame, list[tuple[str, str]]]:
     """The answer from the files that are whole, and those that are not; `thorough` looks at every cell before."""
-    visits, lost = visits_table(folders) if "visits" in named else (None, [])
+    records, lost = record_tables(folders) if set(named) & set(FROM_RECORDS) else ({}, [])
     with (
         tempfile.TemporaryDirectory(prefix="study-tables-") as scratch,
         duckdb.connect(":memory:", config=SETTINGS) as connection,
@@ -133,11 +134,11 @@ def _answer(
         connection.execute("SET enable_external_access = false")
         for name, path in files.items():
             connection.execute(_view(name, path.as_posix()))
-        if visits is not None:
-            connection.register("saved_visits", visits)
-            connection.execute(
-                "CREATE VIEW visits AS SELECT * REPLACE (CAST(visit_date AS DATE) AS visit_date) FROM saved_visits"
-            )
+        for name in records.keys() & set(named):
+            connection.register(f"saved_{name}", records[name])
+            dates = [column.name for column in CONTRACTS[name] if column.kind == "date"]
+            replaced = f" REPLACE ({', '.join(f'CAST({one} AS DATE) AS {one}' for one in dates)})" if dates else ""
+            connection.execute(f"CREATE VIEW {name} AS SELECT *{replaced} FROM saved_{name}")
         connection.execute("SET lock_configuration = true")
         answer: pd.DataFrame = connection.execute(sql).df()
     return answer, lost

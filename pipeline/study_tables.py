@@ -5,57 +5,24 @@ What a visit lacks, or what is damaged, is named in `losses` and stops nothing.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Sequence
-from dataclasses import dataclass, field
-from datetime import date
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
 from zipfile import BadZipFile
 
 import numpy as np
 import pandas as pd
 
 from pipeline.errors import ConfigError, StageError
-from pipeline.judgement import RunRecord
-from pipeline.model import Aid, Level, Side
-from pipeline.pace import mean_of_limbs
 from pipeline.quantities import QUANTITIES
 from pipeline.report.parts import FAULTS, FINDINGS, METRICS, REPORT_NAME
 from pipeline.report.study_parts import natural_key
-from pipeline.store import read_json
 from pipeline.strides import PERCENT
 from pipeline.study_files import VisitFolder, read_cells, visit_folders
-from pipeline.tables import STRIDES, Column, check_table
+from pipeline.study_visits import KEYS, RECORDED, VISITS, Cells, record_tables
+from pipeline.tables import STRIDES, Column
 
 CURVES_NAME = "curves.npz"
-DTYPES = {"text": "string", "number": "float64", "whole": "int64", "flag": "bool", "date": "datetime64[us]"}
-KEYS: tuple[Column, ...] = (
-    Column("subject", "text", "", "pseudonym of the person, as written: 01 is not 1"),
-    Column("visit", "text", "", "name of the visit, as written"),
-)
-VISITS: tuple[Column, ...] = (
-    *KEYS,
-    Column("visit_date", "date", "", "day of the visit"),
-    Column("prosthetic_sides", "text", "", "left, right or both, separated by a space; empty without a prosthesis"),
-    Column("levels", "text", "", "level of amputation of each of these sides, separated by a space"),
-    Column("aid", "text", "", "walking aid; empty where the manifest names none"),
-    Column("changes", "text", "", "what was changed since the last visit, as written in the manifest"),
-    Column("speed_m_s", "number", "m/s", "walking speed, mean of both limbs"),
-    Column("speed_legs_s", "number", "leg lengths/s", "walking speed in leg lengths, mean of both limbs"),
-    Column("cadence_steps_min", "number", "steps/min", "cadence, mean of both limbs"),
-    Column("pace_reason", "text", "", "why a speed or the cadence is missing; empty when all are there"),
-    Column("clips_done", "whole", "1", "clips that were measured"),
-    Column("clips_failed", "whole", "1", "clips that could not be measured"),
-    Column("run_id", "text", "", "the run that made the report"),
-    Column("finished", "text", "", "when that run ended, in UTC"),
-    Column("code_version", "text", "", "version of the program"),
-    Column("packages", "text", "", "versions of the packages that results depend on"),
-    Column("model", "text", "", "pose model"),
-    Column("model_sha256", "text", "", "hash of the pose model's file"),
-    Column("settings_sha256", "text", "", "hash of the settings"),
-    Column("limits_sha256", "text", "", "hash of the limits that judged the visit"),
-    Column("causes_sha256", "text", "", "hash of the file of causes"),
-)
 CURVES: tuple[Column, ...] = (
     *KEYS,
     Column("stride_id", "text", "", "the stride, as in the table of strides"),
@@ -74,14 +41,15 @@ SAVED: dict[str, tuple[Column, ...]] = {
     "findings": FINDINGS,
     "faults": FAULTS,
 }
+# Tables that are read from the visits' records.
+FROM_RECORDS: dict[str, tuple[Column, ...]] = {"visits": VISITS, "recorded": RECORDED}
 CONTRACTS: dict[str, tuple[Column, ...]] = {
-    "visits": VISITS,
+    **FROM_RECORDS,
     **{name: (*KEYS, *columns) for name, columns in SAVED.items()},
     "curves": CURVES,
     "losses": LOSSES,
 }
 FILES = (REPORT_NAME, *(f"{name}.csv" for name in SAVED))
-PACE = {"speed_m_s": "walking_speed", "speed_legs_s": "walking_speed_legs", "cadence_steps_min": "cadence"}
 
 
 @dataclass(frozen=True, slots=True)
@@ -89,6 +57,7 @@ class StudyTables:
     """The tables of a study; each keeps its contract in `CONTRACTS`. `curves` has rows only for what was asked for."""
 
     visits: pd.DataFrame
+    recorded: pd.DataFrame
     strides: pd.DataFrame
     metrics: pd.DataFrame
     findings: pd.DataFrame
@@ -99,60 +68,6 @@ class StudyTables:
     def by_name(self) -> dict[str, pd.DataFrame]:
         """All tables in their order."""
         return {name: getattr(self, name) for name in CONTRACTS}
-
-
-@dataclass(frozen=True, slots=True)
-class SavedValue:
-    """What the visits' table needs of a metric's saved value."""
-
-    metric: str
-    side: str
-    value: float | None
-    reason: str
-
-
-@dataclass(frozen=True, slots=True)
-class SavedClip:
-    """How a clip ended."""
-
-    state: str
-
-
-@dataclass(frozen=True, slots=True)
-class SavedVisit:
-    """What the visits' table needs of a saved `VisitReport`; the rest of `visit.json` is passed over."""
-
-    subject: str
-    visit: str
-    visit_date: date
-    prosthetic_sides: tuple[Side, ...]
-    changes: str
-    clips: tuple[SavedClip, ...]
-    metrics: tuple[SavedValue, ...]
-    run: RunRecord
-    levels: tuple[Level, ...] = ()
-    aid: Aid | None = None
-
-
-@dataclass(slots=True)
-class Cells:
-    """A table that grows file by file."""
-
-    columns: tuple[Column, ...]
-    cells: dict[str, list[Any]] = field(default_factory=dict)
-
-    def add(self, **cells: Sequence[Any]) -> None:
-        """Append cells to every column."""
-        for column in self.columns:
-            self.cells.setdefault(column.name, []).extend(cells[column.name])
-
-    def frame(self, name: str) -> pd.DataFrame:
-        """The table, with the kinds of its contract."""
-        series = {
-            column.name: pd.Series(self.cells.get(column.name, []), dtype=DTYPES[column.kind])
-            for column in self.columns
-        }
-        return check_table(pd.DataFrame(series), self.columns, name)
 
 
 def study_tables(results: Path | str, *, curves: Iterable[str] = ()) -> StudyTables:
@@ -181,9 +96,8 @@ def study_tables(results: Path | str, *, curves: Iterable[str] = ()) -> StudyTab
     folders = visit_folders(results)
     kept = [folder.has_any(FILES) for folder in folders]
     there = [folder for folder, keep in zip(folders, kept, strict=True) if keep]
-    visits, lost = visits_table(there)
+    tables, lost = record_tables(there)
     lost += [(folder.name, folder.reason()) for folder, keep in zip(folders, kept, strict=True) if not keep]
-    tables = {}
     curve_cells = Cells(CURVES)
     for name, columns in SAVED.items():
         table = Cells((*KEYS, *columns))
@@ -204,63 +118,7 @@ def study_tables(results: Path | str, *, curves: Iterable[str] = ()) -> StudyTab
     losses = Cells(LOSSES)
     for file, reason in sorted(lost, key=lambda one: natural_key(one[0])):
         losses.add(file=[file], reason=[reason])
-    return StudyTables(visits=visits, curves=curve_cells.frame("curves"), losses=losses.frame("losses"), **tables)
-
-
-def visits_table(folders: Iterable[VisitFolder]) -> tuple[pd.DataFrame, list[tuple[str, str]]]:
-    """Return the table of visits, and the files that were left out, each with the reason."""
-    table, lost = Cells(VISITS), []
-    for folder in folders:
-        file = f"{folder.name}/{REPORT_NAME}"
-        try:
-            saved = read_json(folder.path / REPORT_NAME, SavedVisit)
-        except StageError as error:
-            lost.append((file, error.found))
-            continue
-        if (saved.subject, saved.visit) == (folder.subject, folder.visit):
-            table.add(**{name: [cell] for name, cell in _visit_cells(saved).items()})
-        else:
-            found = f"sub-{saved.subject}/ses-{saved.visit}"
-            lost.append((file, f"it is the report of {found}; the tables beside it are read as this folder's"))
-    return table.frame("visits"), lost
-
-
-def _visit_cells(saved: SavedVisit) -> dict[str, Any]:
-    """The row of a visit; empty text is a missing value."""
-    run, clips = saved.run, [clip.state for clip in saved.clips]
-    texts = {
-        "prosthetic_sides": " ".join(saved.prosthetic_sides),
-        "levels": " ".join(saved.levels),
-        "aid": saved.aid,
-        "changes": saved.changes,
-        "pace_reason": "; ".join(_pace_reasons(saved.metrics)),
-        "run_id": run.run_id,
-        "finished": run.finished,
-        "code_version": run.code_version,
-        "packages": ", ".join(f"{name} {version}" for name, version in sorted(run.package_versions.items())),
-        "model": run.model,
-        "model_sha256": run.model_sha256,
-        "settings_sha256": run.settings_sha256,
-        "limits_sha256": run.limits_sha256,
-        "causes_sha256": run.causes_sha256,
-    }
-    return {
-        "subject": saved.subject,
-        "visit": saved.visit,
-        "visit_date": saved.visit_date,
-        **{name: text or None for name, text in texts.items()},
-        **{name: mean_of_limbs(saved.metrics, metric) for name, metric in PACE.items()},
-        "clips_done": clips.count("done"),
-        "clips_failed": clips.count("failed"),
-    }
-
-
-def _pace_reasons(values: Sequence[SavedValue]) -> Iterator[str]:
-    """Why a speed or the cadence is missing, one a metric."""
-    for metric in PACE.values():
-        if mean_of_limbs(values, metric) is None:
-            reasons = [one.reason for one in values if one.metric == metric and one.reason]
-            yield f"{metric}: {' / '.join(dict.fromkeys(reasons)) or 'not among the metrics of this visit'}"
+    return StudyTables(curves=curve_cells.frame("curves"), losses=losses.frame("losses"), **tables)
 
 
 def _known_curves(names: Iterable[str]) -> tuple[str, ...]:

@@ -19,14 +19,17 @@ from jinja2.nodes import Call, Const, Name
 
 from pipeline.config import config_dir
 from pipeline.errors import PipelineError
+from pipeline.goals import GoalVerdict
 from pipeline.judgement import CauseGroup, Severity, Standing, Verdict
 from pipeline.language import NUMBERS, SAVED
 from pipeline.metrics import CATALOGUE
 from pipeline.model import SIDES, VIEWS, Aid, Level
+from pipeline.outcomes import CHANCE_NOT_KNOWN, ERROR_NOT_KNOWN, NO_VALUE, NOT_RECORDED
 from pipeline.quantities import QUANTITIES
 from pipeline.report.consider import STANDINGS
 from pipeline.report.layout import NOT_WORDS
 from pipeline.report.pdf import said_in_typst
+from pipeline.report.recorded import BETTER_WORDS
 from pipeline.report.words import RATIO
 from pipeline.tracking import ChangeVerdict
 
@@ -36,6 +39,7 @@ TEMPLATE_TEXTS = "texts.pot"
 # Keys of the settings files whose values are words for a reader.
 WORDS_OF_FAULTS = frozenset({"title", "phase", "seen", "cannot_tell", "caution", "note"})
 WORDS_OF_CAUSES = frozenset({"title", "examine", "caution", "text"})
+WORDS_OF_RECORDED = frozenset({"title", "unit", "about"})
 SIGNS_OF_CAUSES = ("explains", "against_if_present", "against_if_not_seen")
 # Sentences that measuring saves, with places for what differs. Numbers and texts in the places are looked up in turn.
 SAVED_SENTENCES = (
@@ -82,6 +86,9 @@ SAVED_SENTENCES = (
     "visit {visit}: {reason}",
     "other pose model ({first}, then {second})",
     "other walking aid ({first}, then {second})",
+    "other footwear ({first}, then {second})",
+    "goals.csv names visit {visit} as the baseline; it does not lie before the latest visit",
+    "other unit ({first}, then {second})",
     "other views ({first}, then {second})",
     "other camera angle ({view}: {first}, then {second} deg)",
     "other speed ({first}, then {second} {unit})",
@@ -123,6 +130,11 @@ SAVED_TEXTS = (
     "measured by another version of the program: run the study again into the same folder",
     "it was not measured",
     "there is no interval",
+    CHANCE_NOT_KNOWN,
+    NOT_RECORDED,
+    NO_VALUE,
+    f"the value lies in the target, but {ERROR_NOT_KNOWN}",
+    f"the value does not lie in the target, but {ERROR_NOT_KNOWN}",
     "P: prosthetic limb, S: sound limb",
     "L: left limb, R: right limb",
 )
@@ -222,12 +234,15 @@ def _everything() -> Iterator[Text]:
     yield from (("", source["reason"], "") for source in sources.values() if source.get("reason"))
     causes = tomllib.loads((folder / "causes.toml").read_text(encoding="utf-8"))
     yield from (("", text, "") for text in _words_of(causes, WORDS_OF_CAUSES))
+    recorded = tomllib.loads((folder / "recorded.toml").read_text(encoding="utf-8"))
+    yield from (("", text, "") for text in _words_of(recorded, WORDS_OF_RECORDED))
     faults = {path.stem for path in (folder / "checks").glob("*.toml")}
     signs = dict.fromkeys(one for cause in causes["cause"] for key in SIGNS_OF_CAUSES for one in cause[key])
     # A sign is a fault, which has a title, or one of its checks.
     yield from (("", sign.replace("_", " "), "") for sign in signs if sign not in faults)
     words: list[str] = [*VIEWS, *LIMB_WORDS, *LIMIT_WORDS, *STATE_WORDS, *STANDINGS, *SAVED_TEXTS, *LOOKED_AT, *ADVICE]
-    for choice in (Verdict, Severity, Standing, CauseGroup, Level, Aid, ChangeVerdict):
+    words += BETTER_WORDS.values()
+    for choice in (Verdict, Severity, Standing, CauseGroup, Level, Aid, ChangeVerdict, GoalVerdict):
         words += get_args(choice)
     for entry in [*CATALOGUE.values(), *QUANTITIES]:
         words += [entry.title, entry.positive, entry.unit]

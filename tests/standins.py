@@ -74,6 +74,8 @@ def report_plainly(job: VisitJob, tell: Tell) -> str:
         metrics=(),
         faults=(),
         run=job.run,
+        footwear=job.footwear,
+        recorded=job.recorded,
     )
     write_json(job.folder / "visit.json", report)
     write_text(job.folder / "visit.html", "")

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import subprocess
 import sys
 import tomllib
@@ -12,6 +13,7 @@ from pathlib import Path
 import pytest
 
 import pipeline
+from pipeline import goals, recorded
 from pipeline.batch import Progress, StudyResult, VisitResult
 from pipeline.cli import main
 from pipeline.config import config_dir
@@ -173,7 +175,13 @@ def test_results_folder_that_cannot_be_made_ends_with_2(run: Run, tmp_path: Path
 def test_manifest_command_explains_every_column(run: Run) -> None:
     code, output, _ = run("manifest")
     assert code == 0
-    assert [line.split(":")[0] for line in output.splitlines()[2::2]] == list(COLUMN_NAMES)
+    parts = [part.splitlines() for part in output.rstrip().split("\n\n")]
+    heads, explained = [part[0] for part in parts[::2]], parts[1::2]
+    assert [head.split(":")[0] for head in heads] == ["manifest.csv", "recorded.csv", "goals.csv"]
+    tables = [COLUMN_NAMES, *([column.name for column in table] for table in (recorded.COLUMNS, goals.COLUMNS))]
+    for lines, names in zip(explained, tables, strict=True):
+        assert [line.split(":")[0] for line in lines[::2]] == list(names)
+        assert all(re.match(r"    allowed: .+\. Example: .+", line) for line in lines[1::2])
 
 
 def test_manifest_command_checks_a_study(run: Run, tmp_path: Path) -> None:
@@ -182,6 +190,11 @@ def test_manifest_command_checks_a_study(run: Run, tmp_path: Path) -> None:
     assert run("manifest", ".") == (1, f"{counts}no such file: clips/walk.mp4\n", "")
     (tmp_path / "clips").mkdir()
     (tmp_path / "clips/walk.mp4").touch()
+    assert run("manifest", ".") == (0, counts, "")
+    (tmp_path / "recorded.csv").write_text("subject,visit,measure,value\nP01,01,pain,3\n")
+    (tmp_path / "goals.csv").write_text("subject,measure,limb,at_least,at_most\nP01,pain,,,2\n")
+    counts += "recorded.csv: no problem found; values: 1, visits: 1.\n"
+    counts += "goals.csv: no problem found; targets: 1, persons: 1.\n"
     assert run("manifest", ".") == (0, counts, "")
 
 

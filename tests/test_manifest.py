@@ -312,6 +312,17 @@ def test_a_wrong_level_or_aid_says_what_was_expected(tmp_path: Path, row: dict[s
     assert problem in found
 
 
+def test_footwear_is_optional_free_text_and_of_the_visit(tmp_path: Path) -> None:
+    rows = ({"clip": "a.mp4", "footwear": " own   trainers "}, {"clip": "b.mp4"})
+    assert [clip.footwear for clip in read_manifest(study(tmp_path, *rows))] == ["own trainers", ""]
+    assert [clip.footwear for clip in read_manifest(study(tmp_path, {}))] == [""]
+    rows = (rows[0], {"clip": "b.mp4", "footwear": "clinic shoes"}, {"clip": "c.mp4", "footwear": "x" * 61})
+    assert problems_of(study(tmp_path, *rows)) == [
+        "manifest.csv row 4, column footwear: found 61 characters; expected up to 60.",
+        'manifest.csv row 3, column footwear: found "clinic shoes"; row 2 of the same visit has "own trainers".',
+    ]
+
+
 def test_level_and_aid_of_one_visit_must_agree(tmp_path: Path) -> None:
     rows = ({"clip": "a.mp4", "aid": "stick"}, {"clip": "b.mp4", "aid": "crutch"})
     (found,) = problems_of(study(tmp_path, *rows))

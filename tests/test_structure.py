@@ -44,7 +44,8 @@ LEVELS = [
     {"event_timing", "events_frontal", "events", "steps", "strides"},
     {"metrics"},
     {"thresholds", "checks", "causes", "causes_file", "pace", "stages", "tracking_rules", "comparability"}
-    | {"tracking", "agreement", "agreement_sizes", "ratings", "agreement_table"},
+    | {"tracking", "agreement", "agreement_sizes", "ratings", "agreement_table"}
+    | {"recorded", "goals", "outcomes"},
     {
         "figure_style",
         "figures",
@@ -53,6 +54,7 @@ LEVELS = [
         "plots",
         "report",
         "study_files",
+        "study_visits",
         "study_tables",
         "study_query",
         "study_export",

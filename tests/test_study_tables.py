@@ -25,7 +25,8 @@ from pipeline.report.parts import load_parts, save_parts
 from pipeline.store import write_text
 from pipeline.study_export import dictionary, export_tables
 from pipeline.study_query import TABLES, LossWarning, query
-from pipeline.study_tables import CONTRACTS, DTYPES, SAVED, study_tables
+from pipeline.study_tables import CONTRACTS, SAVED, study_tables
+from pipeline.study_visits import DTYPES
 from pipeline.tables import TableFormat
 from tests.report_fixture import FORMULA, report, strides
 
@@ -183,7 +184,7 @@ def test_a_damaged_file_is_named_and_left_out(
     assert losses["reason"][losses["file"] == f"sub-P2/ses-1/{name}"].iloc[0].startswith(reason)
     hit = {"visit": "visits"}.get(path.stem, path.stem)
     for table, frame in found.items():
-        lost = table == hit or (table == "curves" and hit == "strides")
+        lost = table == hit or (table == "curves" and hit == "strides") or (table == "recorded" and hit == "visits")
         expected = whole[table][whole[table]["subject"] != "P2"] if lost else whole[table]
         assert_frame_equal(frame, expected.reset_index(drop=True))
     if hit in TABLES:
@@ -367,7 +368,7 @@ def test_a_missing_extra_names_the_command_that_installs_it(
 
 
 def test_the_command_writes_the_tables_and_names_what_it_left_out(run: Run, results: Path, tmp_path: Path) -> None:
-    names = ["visits", "strides", "metrics", "findings", "faults", "losses"]
+    names = ["visits", "recorded", "strides", "metrics", "findings", "faults", "losses"]
     written = "".join(f"out/{name}.csv\n" for name in [*names, "dictionary"])
     assert run("tables", "results", "--out", "out") == (0, written, "")
     (folder_of(results, "P2", "1") / "faults.csv").unlink()

@@ -123,7 +123,7 @@ def quality(angle_deg: float) -> dict[str, tuple[QualityNote, ...]]:
     return {fixture.SIDE_B: (note,)}
 
 
-BASE = visit("01", value(*VAULT, 6.0, 1.0), quality=quality(2.0))
+BASE = visit("01", value(*VAULT, 6.0, 1.0), quality=quality(2.0), footwear="own trainers")
 RUN = fixture.report().run
 
 
@@ -133,6 +133,7 @@ RUN = fixture.report().run
         ({"run": replace(RUN, model="full", model_sha256="f" * 64)}, "other pose model (heavy, then full)"),
         ({"aid": "stick"}, "other walking aid (none, then stick)"),
         ({"prosthetic_sides": ("left",)}, "other prosthetic side"),
+        ({"footwear": "clinic shoes"}, "other footwear (own trainers, then clinic shoes)"),
         ({"quality": quality(14.0)}, "other camera angle (sagittal: 2, then 14 deg)"),
         ({"cadence": 112.0}, "other speed (100.00, then 112.00 steps/min)"),
     ],
@@ -158,6 +159,12 @@ def test_another_version_another_view_and_an_unknown_speed_are_told_together() -
 def test_what_does_not_differ_enough_is_compared() -> None:
     later = visit("02", value(*VAULT, 1.0, 1.0), cadence=109.0, quality=quality(11.0))
     assert change_of(BASE, later).verdict == "better"
+
+
+@pytest.mark.parametrize("footwear", ["", "own trainers", "Own Trainers"])
+def test_footwear_that_is_the_same_or_not_stated_is_no_objection(footwear: str) -> None:
+    later = visit("02", value(*VAULT, 1.0, 1.0), quality=quality(2.0), footwear=footwear)
+    assert change_of(BASE, later).verdict == change_of(later, BASE).verdict.replace("worse", "better") == "better"
 
 
 def test_speed_itself_is_told_across_speeds() -> None:

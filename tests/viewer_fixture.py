@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
 
+from pipeline.judgement import Recorded
 from pipeline.kept import VIEWER_NAME
 from pipeline.pictures import webp_picture
 from pipeline.report import build_visit, save_parts
@@ -53,7 +55,8 @@ def save_clips(folder: Path) -> ViewerIndex:
 
 def build(folder: Path) -> Path:
     """The whole visit of `report_fixture` with key frames and clips; return its page."""
-    save_parts(folder, fixture.report(), fixture.strides())
+    comfort = Recorded("socket_comfort", "Socket comfort", "points", 7.0, "warm day", "more", False)
+    save_parts(folder, replace(fixture.report(), recorded=(comfort,)), fixture.strides())
     fixture.save_frames(folder)
     save_clips(folder)
     return build_visit(folder, fixture.limits())[0]

@@ -25,7 +25,17 @@ from pipeline.toml_record import Table, read_record
 T = TypeVar("T")
 
 VisitSection = Literal[
-    "urgent", "summary", "viewer", "faults", "consider", "quantities", "quality", "failures", "cautions", "methods"
+    "urgent",
+    "summary",
+    "viewer",
+    "faults",
+    "consider",
+    "quantities",
+    "recorded",
+    "quality",
+    "failures",
+    "cautions",
+    "methods",
 ]
 # Sections that paper and plain text cannot show.
 SCREEN_ONLY = ("viewer",)

@@ -25,6 +25,7 @@ from pipeline.report.layout import SCREEN_ONLY, Layout, load_layout, load_source
 from pipeline.report.parts import load_frames, load_parts
 from pipeline.report.pdf import VISIT_PDF, visit_pdf
 from pipeline.report.plain import VISIT_TEXT, visit_text
+from pipeline.report.recorded import recorded_facts, recorded_rows
 from pipeline.report.sections import (
     QuantityView,
     cited_sources,
@@ -104,6 +105,7 @@ def write_visit(
         "prosthetic": prosthetic_words(report.prosthetic_sides),
         "levels": " / ".join(say(level) for level in report.levels),
         "aid": say(report.aid) if report.aid else "",
+        "footwear": report.footwear,
         "notes": tuple(say_saved(note) for note in report.notes),
         "language": spoken().code,
         "counts": counts_sentence(report.faults),
@@ -113,9 +115,10 @@ def write_visit(
         "consider": consider_view(report, layout, sources),
         "quantities": quantities,
         "other_metrics": other_metric_rows(report, layout),
+        "recorded": recorded_rows(report, sources),
         "clips": clip_views(report, strides),
         "failed": [clip for clip in report.clips if clip.state == "failed"],
-        "facts": method_facts(report, limits),
+        "facts": (*method_facts(report, limits), *recorded_facts(report)),
         "curve_signs": curve_signs(),
         "cited": cited_sources([*maker.check_notes.values(), *(s.reason for s in sources.values())], sources),
         "visit_page": VISIT_PAGE,

@@ -12,6 +12,7 @@ from pipeline.judgement import VisitReport
 from pipeline.language import in_sentence, say, say_count
 from pipeline.report.consider import ConsiderView
 from pipeline.report.layout import Layout
+from pipeline.report.recorded import RecordedRow
 from pipeline.report.sections import ClipView, SummaryRow, UrgentPart
 
 VISIT_TEXT = "visit.txt"
@@ -61,6 +62,7 @@ def visit_text(context: Mapping[str, Any]) -> str:
         _group(say("Cannot say"), (f"{row.title}, {row.limb}: {row.reason}." for row in _of(rows, "cannot say"))),
         _group(say("Not seen"), [", ".join(row.title for row in _of(rows, "not seen"))]),
         _consider(context["consider"], layout),
+        _group(layout.section["recorded"].title, map(_recorded_line, context["recorded"])),
         _group(say("Recording"), _recording(context["clips"])),
         _group(say("Clips that failed"), (f"{clip.clip_id}: {clip.message}" for clip in context["failed"])),
         _group(say("Cautions"), (f"- {point}" for point in layout.cautions.points)),
@@ -112,6 +114,7 @@ def _facts(report: VisitReport, context: Mapping[str, Any]) -> list[str]:
     lines = [
         _named(say("Level"), context["levels"]),
         _named(say("Walking aid"), context["aid"]),
+        _named(say("Footwear"), context["footwear"]),
         _named(
             say("Clips"),
             say("{measured} measured, {failed} failed", measured=len(report.clips) - n_failed, failed=n_failed),
@@ -166,6 +169,11 @@ def _seen_line(row: SummaryRow) -> str:
     limit = say("outside when {limit} ({standing})", limit=row.limit, standing=row.standing)
     strides = say("strides: {n}", n=row.strides)
     return f"{row.title}, {row.limb}: {verdict}. {row.metric} {row.size}{interval}{more}; {limit}; {strides}."
+
+
+def _recorded_line(row: RecordedRow) -> str:
+    """A recorded measure with its note."""
+    return f"{row.title}: {row.value or row.why_none}{f' ({row.note})' if row.note else ''}."
 
 
 def _recording(clips: Sequence[ClipView]) -> list[str]:

@@ -7,11 +7,13 @@ from pathlib import Path
 
 from pipeline.config import ENGLISH
 from pipeline.figure_style import svg_text
+from pipeline.goals import PersonGoals
 from pipeline.language import localised, say, say_saved, speaking, spoken
 from pipeline.plots import change_figure, change_title, visit_points
 from pipeline.report.drawings import Picture
 from pipeline.report.faults import page_name
-from pipeline.report.layout import load_layout
+from pipeline.report.layout import load_layout, load_sources
+from pipeline.report.outcomes import goal_rows, outcome_rows, target_of
 from pipeline.report.page import VISIT_PAGE, style_text, template_environment
 from pipeline.report.track import SubjectTrack, change_words
 from pipeline.report.words import limb_words, metric_title, prosthetic_words
@@ -67,7 +69,12 @@ def build_subject(results: Path, found: SubjectTrack, *, language: str = ENGLISH
             "latest": latest,
             "prosthetic": prosthetic_words(latest.prosthetic_sides),
             "visits": [(report, f"ses-{report.visit}/{VISIT_PAGE}") for report in track.visits],
-            "rows": sorted((_row(fault, track) for fault in track.faults), key=lambda row: ORDER.index(row.verdict)),
+            "rows": sorted(
+                (_row(fault, track, found.goals) for fault in track.faults), key=lambda row: ORDER.index(row.verdict)
+            ),
+            "outcomes": outcome_rows(track, found.goals, load_sources()),
+            "goals": goal_rows(track, found.goals),
+            "note": say_saved(found.note),
             "losses": found.losses,
             "judged": track.n_judged,
             "by_chance": f"{track.by_chance:.0f}",
@@ -77,7 +84,7 @@ def build_subject(results: Path, found: SubjectTrack, *, language: str = ENGLISH
         return page
 
 
-def _row(fault: FaultTrack, track: Track) -> FaultRow:
+def _row(fault: FaultTrack, track: Track, goals: PersonGoals) -> FaultRow:
     """One fault in words."""
     pages = [f"ses-{report.visit}/{page_name(fault.name)}" for report in track.visits]
     verdicts = tuple(zip((verdict or "" for verdict in fault.verdicts), pages, strict=True))
@@ -97,17 +104,18 @@ def _row(fault: FaultTrack, track: Track) -> FaultRow:
         change=size,
         verdict=change.verdict,
         reasons=tuple(say_saved(reason) for reason in change.reasons),
-        figure=_figure(fault, change, track) if is_drawn else None,
+        figure=_figure(fault, change, track, goals) if is_drawn else None,
     )
 
 
-def _figure(fault: FaultTrack, change: Change, track: Track) -> Picture | None:
+def _figure(fault: FaultTrack, change: Change, track: Track, goals: PersonGoals) -> Picture | None:
     """The measure over the visits; None where no visit has a value."""
     points = visit_points(track, change)
     if all(point.value is None for point in points):
         return None
     title = change_title(track, change)
-    figure = change_figure(track, fault.name, change)
+    target = target_of(goals, change.metric, change.side, track.visits[-1])
+    figure = change_figure(track, fault.name, change, target=target)
     values = [
         f"{point.label.splitlines()[0]} {localised(f'{point.value:.2f}')}"
         for point in points

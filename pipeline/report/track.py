@@ -5,13 +5,16 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
 import pandas as pd
 
 from pipeline.comparability import Visit
 from pipeline.errors import ConfigError, PipelineError
+from pipeline.goals import NO_GOALS, PersonGoals, load_goals
 from pipeline.judgement import VisitReport
 from pipeline.language import say
+from pipeline.report.outcomes import change_cells, target_cells
 from pipeline.report.parts import guarded, load_parts
 from pipeline.report.words import interval_words, limb_words, metric_title, with_unit
 from pipeline.shown import Shown
@@ -22,8 +25,8 @@ from pipeline.tracking_rules import TrackingRules, load_tracking_rules
 
 CHANGES: tuple[Column, ...] = (
     Column("subject", "text", "", "pseudonym of the person"),
-    Column("metric", "text", "", "id of the metric in the catalogue"),
-    Column("side", "text", "", "left, right, or the limbs compared"),
+    Column("metric", "text", "", "id of the metric in the catalogue, or name of a recorded measure"),
+    Column("side", "text", "", "left, right, or the limbs compared; empty for a recorded measure"),
     Column("unit", "text", "", "unit of the numbers here; 1 for a ratio"),
     Column("baseline", "text", "", "visit that the latest one is compared with"),
     Column("baseline_date", "text", "", "its date"),
@@ -39,15 +42,23 @@ CHANGES: tuple[Column, ...] = (
     Column("detectable", "number", "see unit", "smallest change that is more than chance"),
     Column("verdict", "text", "", "better, worse, changed, no clear change, cannot say"),
     Column("reasons", "text", "", "why it cannot be said, separated by semicolons"),
+    Column("at_least", "number", "see unit", "lower end of the person's target; empty where there is none"),
+    Column("at_most", "number", "see unit", "upper end of the person's target; empty where there is none"),
+    Column("target", "text", "", "reached, not yet, cannot tell; empty without a target"),
 )
 
 
 @dataclass(frozen=True, slots=True)
 class SubjectTrack(Shown):
-    """A person's track, and which visits could not be read (visit folder to message)."""
+    """A person's track, which visits could not be read (visit folder to message), and what is to be reached.
+
+    `note` says that the baseline of the goals could not be used; else it is empty.
+    """
 
     track: Track
     losses: dict[str, str]
+    goals: PersonGoals = NO_GOALS
+    note: str = ""
 
 
 def track_subject(
@@ -64,7 +75,8 @@ def track_subject(
     rules : TrackingRules, optional
         By default those that ship.
     baseline : str, optional
-        Visit that the latest one is compared with; by default the first.
+        Visit that the latest one is compared with; by default that of the person's goals where it lies before
+        the latest, else the first.
 
     Returns
     -------
@@ -72,6 +84,8 @@ def track_subject(
 
     Raises
     ------
+    StageError
+        The goals that were kept are damaged.
     ConfigError
         There is no such subject, fewer than two of its visits can be read, or the baseline is none of those before the
         latest.
@@ -100,8 +114,16 @@ def track_subject(
             "at least 2 are needed for a change",
             " ".join(losses.values()),
         )
+    goals, note = load_goals(results, subject), ""
+    if baseline is None and goals.baseline:
+        *earlier, _ = sorted((visit.report.visit_date, visit.report.visit) for visit in visits)
+        if goals.baseline in [name for _, name in earlier]:
+            baseline = goals.baseline
+        else:
+            note = f"goals.csv names visit {goals.baseline} as the baseline; it does not lie before the latest visit"
     try:
-        return SubjectTrack(track(visits, rules or load_tracking_rules(), baseline=baseline), losses)
+        found = track(visits, rules or load_tracking_rules(), baseline=baseline)
+        return SubjectTrack(found, losses, goals, note)
     except ValueError as error:
         raise ConfigError(f"subject {subject}", str(error)) from None
 
@@ -151,21 +173,24 @@ def time_line(reports: Sequence[VisitReport]) -> list[str]:
     ]
 
 
-def track_table(found: Track) -> pd.DataFrame:
-    """Return every change since the baseline as a table.
+def track_table(found: Track, goals: PersonGoals = NO_GOALS) -> pd.DataFrame:
+    """Return every change since the baseline as a table with the columns of `CHANGES`, recorded measures at its end.
 
     Parameters
     ----------
     found : Track
         What `track_subject` found, its `track`.
+    goals : PersonGoals, optional
+        Targets that stand beside the changes.
 
     Returns
     -------
     DataFrame, one row a measure of a limb
         Values before and after with their intervals, change, smallest detectable change [in the unit of the row],
-        verdict, reasons.
+        verdict, reasons, target.
     """
-    rows = [
+    targets = target_cells(found, goals)
+    rows: list[dict[str, Any]] = [
         {
             "subject": found.subject,
             "metric": change.metric,
@@ -188,6 +213,9 @@ def track_table(found: Track) -> pd.DataFrame:
         }
         for change in found.changes
     ]
+    rows += [{"subject": found.subject, **cells} for cells in change_cells(found, goals)]
+    for row in rows:
+        row |= targets.get((row["metric"], row["side"]), {"target": ""})
     table = pd.DataFrame(rows, columns=[column.name for column in CHANGES])
     numbers = [column.name for column in CHANGES if column.kind == "number"]
     table[numbers] = table[numbers].astype(float)
