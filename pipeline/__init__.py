@@ -12,7 +12,7 @@ if TYPE_CHECKING:
     from pipeline.agreement_files import read_reports
     from pipeline.agreement_table import agreement_table as compare_raters
     from pipeline.agreement_table import size_agreement as compare_sizes
-    from pipeline.batch import StudyResult, run_study
+    from pipeline.batch import run_study
     from pipeline.checks import Person
     from pipeline.config import load_settings
     from pipeline.errors import PipelineError
@@ -31,6 +31,7 @@ if TYPE_CHECKING:
     from pipeline.study_export import export_tables
     from pipeline.study_files import visit_folders
     from pipeline.study_query import query
+    from pipeline.study_result import StudyResult
     from pipeline.study_tables import study_tables as load_tables
     from pipeline.thresholds import limits_from_text, load_limits
     from pipeline.tracking_rules import load_tracking_rules
@@ -41,7 +42,7 @@ PLACES = {
     "read_manifest": "pipeline.manifest:read_manifest",
     "check_study": "pipeline.precheck:check_study",
     "run_study": "pipeline.batch:run_study",
-    "StudyResult": "pipeline.batch:StudyResult",
+    "StudyResult": "pipeline.study_result:StudyResult",
     "load_settings": "pipeline.config:load_settings",
     "load_limits": "pipeline.thresholds:load_limits",
     "PipelineError": "pipeline.errors:PipelineError",

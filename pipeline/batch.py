@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections import deque
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -14,14 +13,14 @@ from pipeline.clip_stages import measure_clip_files
 from pipeline.config import Settings, config_dir, load_settings
 from pipeline.isolate import Failure, Job, Outcome, Tell, refuse_recursion, run_jobs
 from pipeline.jobs import VisitJob, report_visit
-from pipeline.judgement import ClipResult, Limits, Recorded, RunRecord, VisitReport
+from pipeline.judgement import ClipResult, Limits, Recorded, VisitReport
 from pipeline.kept import count_pictures, picture_notes
 from pipeline.manifest import clips_of, read_manifest
 from pipeline.model import Clip
+from pipeline.person_pages import make_person_pages
 from pipeline.picture_stages import ClipJob
 from pipeline.rebuild import make_study_page
 from pipeline.runs import RunFolder
-from pipeline.shown import Shown
 from pipeline.store import (
     FolderRecord,
     OutputTree,
@@ -30,6 +29,7 @@ from pipeline.store import (
     write_record,
     write_text,
 )
+from pipeline.study_result import Progress, StudyResult, VisitResult
 
 if TYPE_CHECKING:
     from pipeline.recorded import MeasureList
@@ -37,57 +37,6 @@ if TYPE_CHECKING:
 ClipWork = Callable[[ClipJob, Tell], tuple[str, ...]]
 VisitWork = Callable[[VisitJob, Tell], str]
 VisitKey = tuple[str, str]
-
-
-@dataclass(frozen=True, slots=True)
-class Progress:
-    """Something happened: a clip or a visit moved on (`state` is `running`), or ended.
-
-    `done` and `total` count frames; `total` is 0 while it is not known.
-    """
-
-    name: str
-    stage: str
-    done: int = 0
-    total: int = 0
-    state: str = "running"
-    message: str = ""
-
-
-@dataclass(frozen=True, slots=True)
-class VisitResult:
-    """How one visit ended. Without a page there is a message that says why."""
-
-    subject: str
-    visit: str
-    folder: Path
-    page: Path | None
-    report: VisitReport | None
-    message: str
-    unchanged_since: str = ""
-
-
-@dataclass(frozen=True, slots=True)
-class StudyResult(Shown):
-    """All clips in the manifest's order, all visits in the order in which they first stand there.
-
-    `notes` tell which pictures were deleted, and which are still there, when none are to be kept.
-    `page` is that of the whole study; without it `page_message` says why.
-    """
-
-    run: RunRecord
-    folder: Path
-    clips: tuple[ClipResult, ...]
-    visits: tuple[VisitResult, ...]
-    notes: tuple[str, ...] = ()
-    page: Path | None = None
-    page_message: str = ""
-
-    @property
-    def all_done(self) -> bool:
-        """Whether every clip was measured, and every visit and the study have their pages."""
-        has_pages = all(visit.page for visit in self.visits) and not self.page_message
-        return has_pages and all(clip.state == "done" for clip in self.clips)
 
 
 def run_study(
@@ -156,11 +105,14 @@ def run_study(
     run = _Study(OutputTree(out), clips, settings or load_settings(), limits, causes, progress, measures, recorded)
     state = "interrupted"
     notes: tuple[str, ...] = ()
+    persons: list[Path] = []
+    lost: dict[str, str] = {}
     try:
         save_goals(run.tree, clips, goals)
         keeps_none = run.settings.run.keep_pictures == "none"
         pictures = count_pictures(run.tree) if keeps_none else {}
         run.go(workers, clip_work, visit_work)
+        persons, lost = make_person_pages(out, limits, run.settings.run, workers=workers, log=run.folder.log)
         if keeps_none:
             notes = picture_notes(pictures, count_pictures(run.tree))
             for note in notes:
@@ -171,9 +123,14 @@ def run_study(
             state, run.clip_results(), ["done" if visit.page else "failed" for visit in run.visits.values()]
         )
         # Also of a run that was stopped: what it did not come to stands on the page.
-        page, page_message = make_study_page(out, limits, language=run.settings.run.language, log=run.folder.log)
+        pages = run.settings.run
+        page, page_message = make_study_page(
+            out, limits, paper=pages.paper, language=pages.language, log=run.folder.log
+        )
     visits = tuple(run.visits[key] for key in run.visit_keys)
-    return StudyResult(record, run.folder.folder, tuple(run.clip_results()), visits, notes, page, page_message)
+    return StudyResult(
+        record, run.folder.folder, tuple(run.clip_results()), visits, notes, page, page_message, tuple(persons), lost
+    )
 
 
 class _Study:

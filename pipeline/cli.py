@@ -150,7 +150,7 @@ def report(
     limits: LimitsOption = None,
     pictures: PicturesOption = None,
 ) -> None:
-    """Make all pages, PDF and text again from the saved results, of the visits and of the study; nothing is
+    """Make all pages, PDF and text again from the saved results, of visits, persons and study; nothing is
     measured anew.
     """
     from pipeline.kept import count_pictures

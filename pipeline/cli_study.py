@@ -26,18 +26,23 @@ def track_visits(
     rules: Annotated[Path | None, typer.Option(help="Rules of your own: a copy of configs/tracking.toml.")] = None,
     csv: Annotated[Path | None, typer.Option(help="File to write every change into, as a table.")] = None,
     settings: Annotated[Path | None, typer.Option(help="TOML file with the settings to change.")] = None,
+    limits: LimitsOption = None,
 ) -> None:
-    """Say what changed from one visit of a person to the latest, and whether by more than chance; make a page of it."""
+    """Say what changed from one visit of a person to the latest, and whether by more than chance; make page and PDF."""
     from pipeline.console import show_track
     from pipeline.report.subject_page import build_subject
     from pipeline.report.track import track_subject, track_table
     from pipeline.store import write_table
+    from pipeline.thresholds import load_limits
     from pipeline.tracking_rules import load_tracking_rules
 
-    language = load_settings(settings).run.language
+    run = load_settings(settings).run
+    loaded = load_limits(limits or config_dir() / "checks")
     found = track_subject(out, subject, load_tracking_rules(rules), baseline=baseline)
     show_track(found)
-    typer.echo(openable_path(build_subject(out, found, language=language)))
+    page = build_subject(out, found, limits=loaded, paper=run.paper, language=run.language)
+    typer.echo(openable_path(page))
+    typer.echo(openable_path(page.with_suffix(".pdf")))
     if csv is not None:
         write_table(csv, track_table(found.track, found.goals))
         typer.echo(openable_path(csv))

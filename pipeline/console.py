@@ -13,12 +13,12 @@ from rich.progress import BarColumn, MofNCompleteColumn, Progress, TaskID, TextC
 from rich.table import Table
 from rich.text import Text
 
-from pipeline.batch import Progress as RunProgress
-from pipeline.batch import StudyResult, VisitResult
 from pipeline.model import QualityNote
 from pipeline.precheck import ClipCheck
 from pipeline.quality import VIEW_SIGNS
 from pipeline.store import openable_path
+from pipeline.study_result import Progress as RunProgress
+from pipeline.study_result import StudyResult, VisitResult
 
 if TYPE_CHECKING:
     from pipeline.report.track import SubjectTrack
@@ -126,6 +126,12 @@ def show_summary(result: StudyResult) -> None:
     console.print(f"\nreports: {len(pages)} of {len(result.visits)} visits")
     for page in pages:
         console.print(openable_path(page), soft_wrap=True)
+    if result.persons:
+        console.print("\nchange across visits")
+    for page in result.persons:
+        console.print(openable_path(page), soft_wrap=True)
+    for message in result.lost_persons.values():
+        console.print(f"failed: {message}", soft_wrap=True)
     if result.page is not None:
         console.print(f"\nthe whole study: {openable_path(result.page)}", soft_wrap=True)
     elif result.page_message:
@@ -168,6 +174,7 @@ def show_track(found: SubjectTrack) -> None:
     from pipeline.report.layout import load_sources
     from pipeline.report.outcomes import goal_rows, outcome_rows
     from pipeline.report.track import fault_rows, open_reasons, time_line
+    from pipeline.report.track_slopes import slopes_view
 
     console, track = _console(), found.track
     console.print(f"subject {track.subject}: visit {track.visits[-1].visit} against visit {track.baseline}\n")
@@ -193,6 +200,13 @@ def show_track(found: SubjectTrack) -> None:
         f"{track.by_chance:.0f} would be called by chance alone if nothing had changed.",
         soft_wrap=True,
     )
+    slopes = slopes_view(track)
+    if slopes is not None:
+        rows = [(one.measure, one.change, one.interval, one.visits, "; ".join(one.notes)) for one in slopes.of_faults]
+        console.print()
+        if rows:
+            show_table(("measure", "change in 30 days", "95 % interval", "visits", "to mind"), rows)
+        console.print(slopes.caution, soft_wrap=True)
     for message in found.losses.values():
         _console(stderr=True).print(f"failed: {message}", soft_wrap=True)
 

@@ -12,7 +12,6 @@ from typing import Any
 
 from pipeline.agreement import Estimate, VerdictPairs
 from pipeline.agreement_sizes import BlandAltman
-from pipeline.batch import StudyResult
 from pipeline.errors import ConfigError
 from pipeline.judgement import Fault, Finding, VisitReport
 from pipeline.model import MetricValue, StrideSet
@@ -38,6 +37,7 @@ from pipeline.report.track import SubjectTrack, fault_rows, open_reasons, time_l
 from pipeline.report.words import counts_sentence, prosthetic_words
 from pipeline.shown import Shown
 from pipeline.store import openable_path
+from pipeline.study_result import StudyResult
 from pipeline.tracking import Track
 
 

@@ -7,7 +7,6 @@ from functools import cache
 from html import escape
 
 from pipeline.agreement import Estimate
-from pipeline.batch import VisitResult
 from pipeline.judgement import Fault, FaultDefinition, Finding, VisitReport
 from pipeline.model import MetricValue, Side
 from pipeline.precheck import ClipCheck
@@ -24,6 +23,7 @@ from pipeline.report.words import (
     with_unit,
 )
 from pipeline.store import openable_path
+from pipeline.study_result import VisitResult
 from pipeline.thresholds import load_limits
 
 # As notebooks would put numbers and words to the right.

@@ -1,4 +1,4 @@
-"""Pages made again from what is saved: of every visit, each in a process of its own, and of the whole study."""
+"""Pages made again from what is saved: of every visit and person, each in a process of its own, and of the study."""
 
 from __future__ import annotations
 
@@ -8,26 +8,27 @@ from collections import deque
 from collections.abc import Callable
 from pathlib import Path
 
-from pipeline.config import ENGLISH, RunSettings, Settings, config_dir, load_settings
+from pipeline.config import ENGLISH, Paper, RunSettings, Settings, config_dir, load_settings
 from pipeline.errors import PipelineError
 from pipeline.isolate import Job, Tell, run_jobs
 from pipeline.judgement import Limits
 from pipeline.kept import remove_pictures
+from pipeline.person_pages import make_person_pages
 from pipeline.store import STUDY_PAGE, OutputTree, without_home
 
 
 def rebuild_reports(
     out: Path, *, limits: Limits | None = None, settings: Settings | None = None
 ) -> tuple[list[Path], dict[str, str]]:
-    """Make the pages of all visits and of the study again from saved parts; nothing is measured or judged.
+    """Make the pages of all visits, persons and of the study again from saved parts; nothing is measured or judged.
 
     Where the settings keep no pictures, those that are there are deleted.
 
     Returns
     -------
     pages : list of Path
-        Each visit's main page, and the study's page at the end.
-    failures : dict of visit folder or page, inside the results folder, to message
+        Each visit's main page, each person's with several visits, and the study's page at the end.
+    failures : dict of visit folder, person's folder or page, inside the results folder, to message
 
     Raises
     ------
@@ -50,7 +51,10 @@ def rebuild_reports(
             else:
                 pages.append(folders[outcome.name] / "visit.html")
     if folders:
-        page, message = make_study_page(out, limits, language=run.language)
+        persons, lost = make_person_pages(out, limits, run)
+        pages += persons
+        failures |= lost
+        page, message = make_study_page(out, limits, paper=run.paper, language=run.language)
         if page is None:
             failures[STUDY_PAGE] = message
         else:
@@ -69,15 +73,22 @@ def build_pages(folder: Path, limits: Limits, run: RunSettings, tell: Tell) -> N
 
 
 def make_study_page(
-    out: Path, limits: Limits, *, language: str = ENGLISH, log: Callable[[str], None] = lambda _: None
+    out: Path,
+    limits: Limits,
+    *,
+    paper: Paper = "A4",
+    language: str = ENGLISH,
+    log: Callable[[str], None] = lambda _: None,
 ) -> tuple[Path | None, str]:
-    """Make the page of the whole study; return it, or None and why there is none. An earlier page then stays.
+    """Make page and PDF of the whole study; return the page, or None and what went wrong.
 
     Parameters
     ----------
     out : Path
         The results folder.
     limits : Limits
+    paper : {"A4", "Letter"}
+        Of the PDF.
     language : str
         Of the words of the page.
     log : callable, optional
@@ -86,7 +97,7 @@ def make_study_page(
     from pipeline.report.study import build_study
 
     try:
-        return build_study(out, limits, language=language), ""
+        return build_study(out, limits, paper=paper, language=language), ""
     except PipelineError as error:
         return None, f"{STUDY_PAGE}: {error}"
     except OSError as error:

@@ -37,6 +37,8 @@ RECORD_FORMAT = 1
 RECORD_NAME = "record.json"
 # The page of a whole study, at the root of the results folder.
 STUDY_PAGE = "study.html"
+# The page of one person across the visits, in the person's folder.
+SUBJECT_PAGE = "track.html"
 
 
 def shown_path(path: Path) -> str:

@@ -217,7 +217,7 @@ def all_texts() -> list[Text]:
 
 def _everything() -> Iterator[Text]:
     """Texts from all places, some more than once."""
-    for path in sorted([*(PACKAGE / "report").rglob("*.py"), PACKAGE / "figures.py", PACKAGE / "figures_track.py"]):
+    for path in sorted([*(PACKAGE / "report").rglob("*.py"), *PACKAGE.glob("figures*.py")]):
         yield from _said_in_python(path.read_text(encoding="utf-8"))
     assets = PACKAGE / "report" / "assets"
     for path in sorted(assets.rglob("*.html")):

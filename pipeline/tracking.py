@@ -15,17 +15,18 @@ from typing import Literal
 
 import numpy as np
 
-from pipeline.comparability import Visit, why_not_comparable
+from pipeline.comparability import SPEEDS, Visit, why_not_comparable
 from pipeline.judgement import Verdict, VisitReport, leading_finding
 from pipeline.model import MetricValue, anatomical_side
 from pipeline.shown import Shown
+from pipeline.slopes import MIN_VISITS, Slope, straight_line
 from pipeline.tracking_rules import TrackingRules
 
 ChangeVerdict = Literal["better", "worse", "changed", "no clear change", "cannot say"]
-# 95 % of a normal distribution lies within so many standard deviations.
-TWO_SIDED_95 = 1.96
-# A slope is told for so many days: a fitting is followed over months.
-SLOPE_DAYS = 30.0
+# Why two visits cannot be compared, by their names, the views behind the values, and whether the metric is a speed.
+Objections = dict[tuple[str, str, tuple[tuple[str, ...], tuple[str, ...]], bool], list[str]]
+# Of judged changes, and of slopes, so many are called by chance alone where nothing changes.
+BY_CHANCE = 0.05
 
 
 @dataclass(frozen=True, slots=True)
@@ -75,19 +76,6 @@ class Change:
 
 
 @dataclass(frozen=True, slots=True)
-class Slope:
-    """Straight line through more than two visits: change in 30 days with its 95 % interval."""
-
-    metric: str
-    side: str
-    unit: str
-    n_visits: int
-    per_30_days: float
-    low: float
-    high: float
-
-
-@dataclass(frozen=True, slots=True)
 class FaultTrack:
     """One fault across the visits: verdict at each, None where it was not looked for, and the change of its size."""
 
@@ -101,7 +89,8 @@ class FaultTrack:
 class Track(Shown):
     """All visits of one person, in the order of their dates.
 
-    `changes` compare the baseline with the latest visit; `slopes` are there from the third visit on.
+    `changes` compare the baseline with the latest visit; `slopes` go through three and more visits, from the
+    baseline on.
     """
 
     subject: str
@@ -119,7 +108,12 @@ class Track(Shown):
     @property
     def by_chance(self) -> float:
         """How many of the changes that could be judged would be called by chance alone, if nothing had changed."""
-        return 0.05 * self.n_judged
+        return BY_CHANCE * self.n_judged
+
+    @property
+    def slopes_by_chance(self) -> float:
+        """How many of the slopes would differ from zero by chance alone, if nothing changed."""
+        return BY_CHANCE * len(self.slopes)
 
 
 def track(visits: Sequence[Visit], rules: TrackingRules, *, baseline: str | None = None) -> Track:
@@ -145,10 +139,12 @@ def track(visits: Sequence[Visit], rules: TrackingRules, *, baseline: str | None
         raise ValueError(f"{len(ordered)} visits of {len(subjects)} subjects; expected two or more of one subject")
     if baseline is not None and baseline not in names[:-1]:
         raise ValueError(f"baseline {baseline!r} is no visit before the latest one; there are {', '.join(names[:-1])}")
-    first, last = ordered[names.index(baseline) if baseline else 0], ordered[-1]
+    since = ordered[names.index(baseline) if baseline else 0 :]
+    first, last = since[0], since[-1]
     keys = dict.fromkeys((value.metric, value.side) for visit in (first, last) for value in visit.report.metrics)
     changes = {key: compare(first, last, *key, rules) for key in keys}
-    slopes = [slope for key in keys if (slope := _slope(ordered, *key)) is not None] if len(ordered) > 2 else []
+    known: Objections = {}
+    slopes = [slope for key in keys if (slope := _slope(since, *key, rules, known)) is not None]
     return Track(
         subject=last.report.subject,
         visits=tuple(visit.report for visit in ordered),
@@ -225,22 +221,41 @@ def _point(visit: Visit, metric: str, side: str) -> Point:
     return Point(report.visit, report.visit_date, None, None, None, 0, "it was not measured", ())
 
 
-def _slope(visits: Sequence[Visit], metric: str, side: str) -> Slope | None:
-    """The straight line through a metric's values, each weighted by its interval; None with fewer than three."""
-    points = [_point(visit, metric, side) for visit in visits]
-    used = [point for point in points if point.value is not None and np.isfinite(point.half_width)]
-    days = np.array([point.visit_date.toordinal() for point in used], dtype=float)
-    if len(used) < 3 or np.ptp(days) == 0 or any(point.half_width <= 0 for point in used):
+def _slope(visits: Sequence[Visit], metric: str, side: str, rules: TrackingRules, known: Objections) -> Slope | None:
+    """The line through a metric's values up to the latest visit; None with fewer than three that can be compared.
+
+    Each earlier visit joins where it can be compared with all that have joined, the nearest first. `known` holds what
+    was found of pairs of visits, which is the same for many metrics.
+    """
+    joined: list[tuple[Visit, Point]] = []
+    left_out: list[str] = []
+    for visit in reversed(visits):
+        point = _point(visit, metric, side)
+        reasons = [] if point.value is not None and np.isfinite(point.half_width) else [point.reason]
+        for other, later in joined if not reasons else ():
+            views = (point.views, later.views)
+            pair = (point.visit, later.visit, views, metric in SPEEDS)
+            if pair not in known:
+                known[pair] = why_not_comparable(visit, other, views, metric, rules)
+            reasons = reasons or known[pair]
+        if reasons and not joined:
+            return None
+        if reasons:
+            left_out.insert(0, f"visit {point.visit}: {'; '.join(reasons)}")
+        else:
+            joined.insert(0, (visit, point))
+    if len(joined) < MIN_VISITS:
         return None
-    values = np.array([point.value for point in used], dtype=float)
-    weights = (TWO_SIDED_95 / np.array([point.half_width for point in used])) ** 2
-    centred = days - np.average(days, weights=weights)
-    spread = float(np.sum(weights * centred**2))
-    slope = float(np.sum(weights * centred * values)) / spread
-    half = TWO_SIDED_95 / np.sqrt(spread)
-    unit = next(value.unit for visit in visits for value in _values(visit, metric, side))
-    low, high = SLOPE_DAYS * (slope - half), SLOPE_DAYS * (slope + half)
-    return Slope(metric, side, unit, len(used), SLOPE_DAYS * slope, float(low), float(high))
+    points = [point for _, point in joined]
+    line = straight_line(
+        [float(point.visit_date.toordinal()) for point in points],
+        [float(point.value) for point in points if point.value is not None],
+        [point.half_width for point in points],
+    )
+    if line is None:
+        return None
+    unit = _values(joined[-1][0], metric, side)[0].unit
+    return Slope(metric, side, unit, tuple(point.visit for point in points), tuple(left_out), line)
 
 
 def _faults(visits: Sequence[Visit], changes: Mapping[tuple[str, str], Change]) -> tuple[FaultTrack, ...]:

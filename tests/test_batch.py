@@ -19,7 +19,7 @@ import pytest
 from markupsafe import escape
 
 from pipeline import stages
-from pipeline.batch import Progress, StudyResult, run_study
+from pipeline.batch import run_study
 from pipeline.clip_stages import measures_fingerprint
 from pipeline.config import Settings
 from pipeline.jobs import report_visit
@@ -27,6 +27,7 @@ from pipeline.judgement import Limits, VisitReport
 from pipeline.manifest import read_manifest
 from pipeline.picture_stages import ClipJob, landmarks_fingerprint
 from pipeline.store import read_json, read_record
+from pipeline.study_result import Progress, StudyResult
 from tests import standins
 from tests.studies import ROOT, make_study, quick_settings
 

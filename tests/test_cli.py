@@ -14,13 +14,13 @@ import pytest
 
 import pipeline
 from pipeline import goals, recorded
-from pipeline.batch import Progress, StudyResult, VisitResult
 from pipeline.cli import main
 from pipeline.config import config_dir
 from pipeline.console import follow_run, show_summary
 from pipeline.judgement import ClipResult, Fault, RunRecord, VisitReport
 from pipeline.manifest_row import COLUMN_NAMES
 from pipeline.store import file_sha256, read_json
+from pipeline.study_result import Progress, StudyResult, VisitResult
 from tests.test_manifest import HELP, study
 
 ROOT = Path(__file__).parents[1]

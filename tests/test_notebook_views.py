@@ -14,7 +14,6 @@ import pytest
 
 from pipeline.agreement import Estimate, cohen_kappa, pair_verdicts
 from pipeline.agreement_sizes import bland_altman
-from pipeline.batch import StudyResult, VisitResult
 from pipeline.errors import ConfigError
 from pipeline.judgement import Fault, Finding, VisitReport
 from pipeline.model import MetricValue
@@ -25,6 +24,7 @@ from pipeline.report.layout import load_layout
 from pipeline.report.track import SubjectTrack, track_subject
 from pipeline.report.words import counts_sentence
 from pipeline.shown import Shown
+from pipeline.study_result import StudyResult, VisitResult
 from tests import report_fixture as fixture
 from tests.test_tracking import STRIDES, visit
 from tests.walker import make_clip

@@ -15,6 +15,7 @@ from pathlib import Path
 from typing import Any, get_args
 
 import pytest
+import typst
 from PIL import Image
 from pypdf import PdfReader
 from pypdf.generic import DictionaryObject
@@ -26,6 +27,7 @@ from pipeline.rebuild import rebuild_reports
 from pipeline.report import build_visit, save_parts
 from pipeline.report.layout import SCREEN_ONLY, VisitSection, load_layout
 from pipeline.report.parts import FrameIndex, KeyFrame
+from pipeline.report.pdf import PARTS
 from pipeline.store import write_json
 from pipeline.thresholds import load_limits
 from tests import report_fixture as fixture
@@ -34,6 +36,7 @@ from tests.test_report import ASSETS, Page, make, nothing_measured
 
 ROOT = Path(__file__).parents[1]
 TEMPLATE = (ASSETS / "visit.typ").read_text(encoding="utf-8")
+SHARED = (ASSETS / PARTS).read_text(encoding="utf-8")
 HOSTILE = (
     '#import "@preview/cetz:0.3.0": * #read("/etc/passwd") $ x^2 $ [*bold*] _low_ \\ \\u{41} \\n "double" \'single\' '
     "<label> @reference // no comment /* none */ `raw` = no heading ~ -- --- ... {{ 7*7 }} {% raw %} #panic()"
@@ -284,11 +287,33 @@ def test_text_from_outside_is_shown_as_text(tmp_path: Path) -> None:
     assert body(tmp_path, report).count(squeezed(HOSTILE)) >= 4
 
 
-def test_the_template_reads_one_file_and_fetches_nothing() -> None:
-    code = "\n".join(line for line in TEMPLATE.splitlines() if not line.startswith("//"))
+@pytest.mark.parametrize(
+    ("name", "images"),
+    [
+        ("visit.typ", {"bytes(image-of.svg)", "frame.file"}),
+        ("track.typ", {"bytes(image-of.svg)", "bytes(row.figure.svg)"}),
+        ("study.typ", {"bytes(image-of.svg)"}),
+    ],
+)
+def test_the_template_reads_one_file_and_fetches_nothing(name: str, images: set[str]) -> None:
+    template = f"{SHARED}\n{(ASSETS / name).read_text(encoding='utf-8')}"
+    code = "\n".join(line for line in template.splitlines() if not line.startswith("//"))
     assert re.findall(r"\b(?:json|read|csv|toml|yaml|xml|cbor|plugin)\(([^)]*)\)", code) == ['"data.json"']
     assert re.findall(r"\b(eval|import|include|sys)\b", code) == []
-    assert set(re.findall(r"\bimage\(([^,]*),", code)) == {"bytes(image-of.svg)", "frame.file"}
+    assert set(re.findall(r"\bimage\(([^,]*),", code)) == images
+
+
+def test_what_stops_typst_itself_is_a_clear_error(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    class PanicException(BaseException):  # the name and kind that come out of typst
+        pass
+
+    def panic(*_: object, **__: object) -> bytes:
+        raise PanicException("index out of bounds")
+
+    save_parts(tmp_path, fixture.report(), fixture.strides())
+    monkeypatch.setattr(typst, "compile", panic)
+    with pytest.raises(StageError, match=r"^visit\.pdf: could not be set \(index out of bounds\)\. Read visit\.html"):
+        build_visit(tmp_path, fixture.limits())
 
 
 def test_a_word_without_end_stays_on_the_page(tmp_path: Path) -> None:

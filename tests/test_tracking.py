@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import replace
 from datetime import date
 from pathlib import Path
@@ -18,6 +19,7 @@ from pipeline.metrics import CATALOGUE, estimates
 from pipeline.model import MetricValue, QualityNote
 from pipeline.report import save_parts
 from pipeline.report.track import CHANGES, track_subject, track_table
+from pipeline.slopes import straight_line
 from pipeline.tracking import Change, Track, compare, track, verdict_of_change
 from pipeline.tracking_rules import load_tracking_rules
 from tests import report_fixture as fixture
@@ -36,9 +38,17 @@ def value(metric: str, side: str, amount: float, half: float, unit: str = "% leg
 
 def visit(name: str, *values: MetricValue, cadence: float = 100.0, **changes: Any) -> Visit:
     """A visit with some values, walked at a cadence."""
-    pace = value("cadence", "left", cadence, 1.0, "steps/min")
-    report = replace(REPORT, visit=name, visit_date=DAYS[name], metrics=(*values, pace), measured_by=1, **changes)
+    metrics = (*values, pace(cadence))
+    report = replace(REPORT, visit=name, visit_date=DAYS[name], metrics=metrics, measured_by=1, **changes)
     return Visit(report, STRIDES)
+
+
+def pace(cadence: float) -> MetricValue:
+    """The cadence of a visit."""
+    return value("cadence", "left", cadence, 1.0, "steps/min")
+
+
+PACE = pace(100.0)
 
 
 def change_of(before: Visit, after: Visit) -> Change:
@@ -203,13 +213,68 @@ def test_visits_stand_by_date_and_the_latest_is_compared_with_the_first() -> Non
 def test_slope_of_a_straight_line_and_numpy_agree() -> None:
     """6, 4, 2, each 30 days apart, fall by 2 in 30 days. numpy.polyfit with weights 1/sd agrees, and in its error."""
     found = three_visits(6.0, 4.0, 2.0).slopes[0]
-    assert (found.n_visits, found.per_30_days) == (3, pytest.approx(-2.0))
+    assert (found.visits, found.line.per_30_days) == (("01", "02", "03"), pytest.approx(-2.0))
+    assert found.is_clear and found.line.is_straight
     halves = (1.0, 2.0, 0.5)
     found = three_visits(6.0, 5.0, 2.0, halves=halves).slopes[0]
     days = np.array([0.0, 30.0, 60.0])
     (slope, _), covariance = np.polyfit(days, [6.0, 5.0, 2.0], 1, w=1.96 / np.array(halves), cov="unscaled")
-    assert found.per_30_days == pytest.approx(30 * slope)
-    assert (found.high - found.low) / 2 == pytest.approx(30 * 1.96 * np.sqrt(covariance[0, 0]))
+    assert found.line.per_30_days == pytest.approx(30 * slope)
+    assert (found.line.high - found.line.low) / 2 == pytest.approx(30 * 1.96 * np.sqrt(covariance[0, 0]))
+
+
+def test_a_line_is_told_from_a_step_and_back() -> None:
+    """2, 8, 2 with half widths of 1: the line is flat at 4. The squares off it sum to 4 + 16 + 4, over a variance of
+    0.26 to 92; chi-square with one degree of freedom passes 3.84 in 5 % (table value, from memory). 2, 2.6, 2: 0.9.
+    """
+    stepped = three_visits(2.0, 8.0, 2.0).slopes[0].line
+    assert stepped.per_30_days == pytest.approx(0.0) and not stepped.is_straight
+    assert three_visits(2.0, 2.6, 2.0).slopes[0].line.is_straight
+
+
+def test_straight_courses_are_called_straight_and_flat_ones_flat_as_often_as_said() -> None:
+    """5 % each of 2,000 simulated courses of four visits; two standard errors of a share of 2,000 are 1 %."""
+    generator = np.random.default_rng(3)
+    crooked = sloping = 0
+    for _ in range(2000):
+        line = straight_line([0, 20, 50, 90], list(generator.normal(5.0, 0.5, 4)), [0.98] * 4)
+        assert line is not None
+        crooked += not line.is_straight
+        sloping += line.low > 0 or line.high < 0
+    assert crooked / 2000 == pytest.approx(0.05, abs=0.01)
+    assert sloping / 2000 == pytest.approx(0.05, abs=0.01)
+
+
+def test_a_line_needs_three_values_on_more_than_one_day_with_intervals() -> None:
+    assert straight_line([0, 30], [1.0, 2.0], [1.0, 1.0]) is None
+    assert straight_line([7, 7, 7], [1.0, 2.0, 3.0], [1.0, 1.0, 1.0]) is None
+    assert straight_line([0, 30, 60], [1.0, 2.0, 3.0], [1.0, 0.0, 1.0]) is None
+    assert straight_line([0, 30, 60], [1.0, 2.0, 3.0], [1.0, np.inf, 1.0]) is None
+
+
+def test_a_visit_that_cannot_be_compared_is_left_out_of_the_line_with_its_reason() -> None:
+    days = dict(DAYS, **{"04": date(2026, 4, 5)})
+    visits = [visit(name, value(*VAULT, 6.0 - number, 1.0)) for number, name in enumerate(("01", "02", "03"))]
+    report = replace(visits[0].report, visit="04", visit_date=days["04"], metrics=(value(*VAULT, 3.0, 1.0), PACE))
+    fourth = Visit(report, STRIDES)
+    with_stick = Visit(replace(visits[1].report, aid="stick"), STRIDES)
+    found = track([visits[0], with_stick, visits[2], fourth], RULES).slopes[0]
+    assert found.visits == ("01", "03", "04")
+    assert found.left_out == ("visit 02: other walking aid (stick, then none)",)
+    # 01 and 04 can each be compared with 02, but not with one another: the line holds none of such a pair.
+    paces = [replace(visits[0], report=replace(visits[0].report, metrics=(value(*VAULT, 6.0, 1.0), pace(91.0))))]
+    paces += [visits[1], visits[2], replace(fourth, report=replace(report, metrics=(*report.metrics[:1], pace(109.0))))]
+    found = track(paces, RULES).slopes[0]
+    assert found.visits == ("02", "03", "04")
+    assert found.left_out == ("visit 01: other speed (91.00, then 109.00 steps/min)",)
+    # Where the latest visit stands alone there is no line.
+    alone = replace(fourth, report=replace(report, aid="stick"))
+    assert track([*visits, alone], RULES).slopes == ()
+
+
+def test_the_line_begins_at_the_baseline() -> None:
+    visits = [visit(name, value(*VAULT, 6.0, 1.0)) for name in ("01", "02", "03")]
+    assert track(visits, RULES, baseline="02").slopes == ()
 
 
 def test_two_visits_have_no_slope() -> None:
@@ -277,6 +342,35 @@ def test_the_table_has_its_columns_and_the_saved_visits(tmp_path: Path) -> None:
     row = table[(table["metric"] == "hip_vault_height") & (table["side"] == "left")].iloc[0]
     assert (row["before"], row["after"], row["change"], row["verdict"]) == (2.9, 2.9, 0.0, "no clear change")
     assert row["detectable"] == pytest.approx(0.8 * np.sqrt(2))
+    assert np.isnan(row["slope_30_days"]) and row["slope_visits"] == ""
+
+
+def test_the_table_and_the_screen_tell_the_slopes(tmp_path: Path) -> None:
+    results = saved(tmp_path / "out")
+    third = visit("03", *moved(fixture.report().metrics, 2.0)).report
+    save_parts(results / "sub-P01/ses-03", third, fixture.strides())
+    done = run_command("track", "out", "P01", "--csv", "changes.csv", folder=tmp_path)
+    assert done.returncode == 0, done.stderr
+    assert "change in 30 days" in done.stdout
+    assert re.search(r"Hip vaulting height, sound \(left\) +\+1\.0 % leg length +0\.4 to 1\.6 +3", done.stdout)
+    assert "slopes were looked at; the 95 % intervals of " in done.stdout
+    assert (results / "sub-P01/track.pdf").is_file()
+    table = pd.read_csv(tmp_path / "changes.csv", dtype={"slope_visits": str})
+    row = table[(table["metric"] == "hip_vault_height") & (table["side"] == "left")].iloc[0]
+    # 2.9, 2.9 and 4.9, 30 days apart and equally sure: (4.9 - 2.9) / 2 a month, +- 0.8 / sqrt(2).
+    assert row["slope_30_days"] == pytest.approx(1.0)
+    assert row["slope_high"] - row["slope_30_days"] == pytest.approx(0.8 / np.sqrt(2))
+    assert (row["slope_visits"], row["slope_straight"]) == ("01 02 03", "no")
+
+
+def moved(metrics: tuple[MetricValue, ...], by: float) -> list[MetricValue]:
+    """The values with the vault moved."""
+    return [
+        replace(one, value=one.value + by, low=one.low + by, high=one.high + by)
+        if (one.metric, one.side) == VAULT and one.value is not None and one.low is not None and one.high is not None
+        else one
+        for one in metrics
+    ]
 
 
 def test_the_command_tells_visits_changes_and_losses(tmp_path: Path) -> None:

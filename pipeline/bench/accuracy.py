@@ -10,7 +10,7 @@ from typing import Annotated
 import pandas as pd
 import typer
 
-from pipeline.batch import StudyResult, run_study
+from pipeline.batch import run_study
 from pipeline.bench.clip_set import ensure_set, truth_path
 from pipeline.bench.errors import event_errors, knee_errors, value_errors
 from pipeline.bench.event_methods import event_methods
@@ -26,6 +26,7 @@ from pipeline.model import Clip
 from pipeline.motion import prepare
 from pipeline.passes import find_passes
 from pipeline.store import write_text
+from pipeline.study_result import StudyResult
 
 
 class ClipSetChoice(StrEnum):

@@ -8,12 +8,12 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 
-from pipeline.batch import StudyResult
 from pipeline.bench.truth import ClipTruth
 from pipeline.metrics import CATALOGUE, COMPARISONS, METRICS
 from pipeline.metrics.estimates import run_metrics
 from pipeline.model import SIDES, Clip, FloatArray, MetricValue, Side, StrideSet
 from pipeline.strides import LAST_STANCE, join, load, stride_curve
+from pipeline.study_result import StudyResult
 
 # Values by metric and side; None where there is none.
 TrueValues = dict[tuple[str, str], float | None]

@@ -164,7 +164,7 @@ def curve_picture(
             if limbs[side].line == "solid"
             else say("Dashed line: {limb}, {strides}.", limb=words, strides=n_words)
         )
-        alts.append(f"{words}, {n_words}: {_shape_words(values, unit)}")
+        alts.append(f"{words}, {n_words}: {shape_words(values, unit)}")
     if not limbs:
         return NoPicture(title, say("{reason} of either limb in a view that shows it", reason=_seen_words(0)))
     # A phase that is the whole stride points at nothing.
@@ -248,7 +248,7 @@ def _seen_words(count: int) -> str:
     )
 
 
-def _shape_words(values: FloatArray, unit: str) -> str:
+def shape_words(values: FloatArray, unit: str) -> str:
     """Lowest and highest point of a mean curve, for readers who do not see it."""
     mean, _ = mean_and_spread(values)
     if not np.isfinite(mean).any():

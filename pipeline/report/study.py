@@ -15,7 +15,7 @@ from urllib.parse import quote
 
 from markupsafe import Markup
 
-from pipeline.config import ENGLISH
+from pipeline.config import ENGLISH, Paper
 from pipeline.judgement import Limits, RunRecord, Verdict
 from pipeline.language import say, say_count, speaking, spoken
 from pipeline.report.faults import page_name
@@ -24,8 +24,9 @@ from pipeline.report.layout_records import StudyTexts
 from pipeline.report.page import VISIT_PAGE, style_text, template_environment
 from pipeline.report.scripts import page_script
 from pipeline.report.study_parts import FoundVisit, SavedFault, natural_key, read_study
+from pipeline.report.study_pdf import write_study_pdf
 from pipeline.report.words import VERDICTS, prosthetic_words
-from pipeline.store import STUDY_PAGE, write_text
+from pipeline.store import STUDY_PAGE, SUBJECT_PAGE, write_text
 
 SEEN: tuple[Verdict, ...] = ("present", "borderline")
 # More visits than this are counted, not named, where sets of visits are told apart. Own choice.
@@ -93,8 +94,10 @@ class JudgedAlike:
     differs: str
 
 
-def build_study(out: Path, limits: Limits, *, config_folder: Path | None = None, language: str = ENGLISH) -> Path:
-    """Make the page of all visits that have results in a folder, and return it.
+def build_study(
+    out: Path, limits: Limits, *, config_folder: Path | None = None, paper: Paper = "A4", language: str = ENGLISH
+) -> Path:
+    """Make the page of all visits that have results in a folder, a PDF beside it, and return the page.
 
     Parameters
     ----------
@@ -104,6 +107,8 @@ def build_study(out: Path, limits: Limits, *, config_folder: Path | None = None,
         Tells which faults are urgent, and the order of the columns. Verdicts come from the saved reports.
     config_folder : Path, optional
         Folder of `report.toml`; by default the one that ships.
+    paper : {"A4", "Letter"}
+        Of the PDF.
     language : str
         Of all words but those of the saved parts; one of `config.languages()`.
 
@@ -113,11 +118,15 @@ def build_study(out: Path, limits: Limits, *, config_folder: Path | None = None,
         The layout or the language is wrong.
     """
     with speaking(language):
-        return write_study(out, limits, config_folder=config_folder)
+        context = _context(out, limits, config_folder)
+        page = out / STUDY_PAGE
+        write_text(page, template_environment().get_template("study.html").render(context))
+        write_study_pdf(out, context, paper=paper)
+        return page
 
 
-def write_study(out: Path, limits: Limits, *, config_folder: Path | None = None) -> Path:
-    """`build_study` in the language that is spoken."""
+def _context(out: Path, limits: Limits, config_folder: Path | None) -> dict[str, Any]:
+    """What the templates are filled with, in the language that is spoken."""
     layout = load_layout(config_folder)
     parts = read_study(out, layout.study)
     columns = _columns(parts.visits, limits, layout.study)
@@ -127,7 +136,7 @@ def write_study(out: Path, limits: Limits, *, config_folder: Path | None = None)
     verdicts = Counter(fault.verdict for visit in parts.visits for fault in visit.saved.faults)
     clips = [clip for visit in parts.visits for clip in visit.saved.clips]
     dates = [visit.saved.visit_date.isoformat() for visit in parts.visits]
-    context: dict[str, Any] = {
+    return {
         "layout": layout,
         "language": spoken().code,
         "page_title": layout.study.kind,
@@ -135,7 +144,7 @@ def write_study(out: Path, limits: Limits, *, config_folder: Path | None = None)
         "style": style_text("study.css"),
         "script": Markup(script),
         "policy": Markup(policy),
-        "subjects": [(subject, list(group)) for subject, group in groupby(rows, key=lambda row: row.subject)],
+        "subjects": _subjects(rows, out),
         "rows": rows,
         "columns": columns,
         "verdicts": [(word, verdicts[word]) for word in VERDICTS],
@@ -147,9 +156,17 @@ def write_study(out: Path, limits: Limits, *, config_folder: Path | None = None)
         "runs": parts.runs,
         "latest_run": max((visit.saved.run.finished for visit in parts.visits), default=""),
     }
-    page = out / STUDY_PAGE
-    write_text(page, template_environment().get_template("study.html").render(context))
-    return page
+
+
+def _subjects(rows: Sequence[Row], out: Path) -> list[tuple[str, list[Row], str]]:
+    """Each person with the visits, and the page of the change across them; empty where there is none."""
+    subjects = []
+    for subject, group in groupby(rows, key=lambda row: row.subject):
+        visits = list(group)
+        page = f"sub-{subject}/{SUBJECT_PAGE}"
+        has_page = len(visits) > 1 and (out / page).is_file()
+        subjects.append((subject, visits, quote(page) if has_page else ""))
+    return subjects
 
 
 def _columns(visits: Sequence[FoundVisit], limits: Limits, texts: StudyTexts) -> list[Column]:

@@ -5,22 +5,27 @@ from __future__ import annotations
 from dataclasses import dataclass
 from pathlib import Path
 
-from pipeline.config import ENGLISH
+from pipeline.config import ENGLISH, Paper, config_dir
 from pipeline.figure_style import svg_text
 from pipeline.goals import PersonGoals
+from pipeline.judgement import Limits
 from pipeline.language import localised, say, say_saved, speaking, spoken
 from pipeline.plots import change_figure, change_title, visit_points
 from pipeline.report.drawings import Picture
 from pipeline.report.faults import page_name
 from pipeline.report.layout import load_layout, load_sources
 from pipeline.report.outcomes import goal_rows, outcome_rows, target_of
-from pipeline.report.page import VISIT_PAGE, style_text, template_environment
+from pipeline.report.page import style_text, template_environment
+from pipeline.report.time_line import line_of_visits
 from pipeline.report.track import SubjectTrack, change_words
+from pipeline.report.track_curves import curves_view, is_followed
+from pipeline.report.track_pdf import TRACK_PDF, track_pdf
+from pipeline.report.track_slopes import slopes_view
 from pipeline.report.words import limb_words, metric_title, prosthetic_words
-from pipeline.store import write_text
+from pipeline.store import SUBJECT_PAGE, write_bytes, write_text
+from pipeline.thresholds import load_limits
 from pipeline.tracking import Change, FaultTrack, Track
 
-SUBJECT_PAGE = "track.html"
 # What a reader looks for first.
 ORDER = ("worse", "better", "changed", "no clear change", "cannot say")
 
@@ -40,14 +45,25 @@ class FaultRow:
     figure: Picture | None
 
 
-def build_subject(results: Path, found: SubjectTrack, *, language: str = ENGLISH) -> Path:
-    """Make the page of a person and return it: `track.html` in the person's folder of the results.
+def build_subject(
+    results: Path,
+    found: SubjectTrack,
+    *,
+    limits: Limits | None = None,
+    paper: Paper = "A4",
+    language: str = ENGLISH,
+) -> Path:
+    """Make the page of a person and return it: `track.html` in the person's folder of the results, a PDF beside it.
 
     Parameters
     ----------
     results : Path
         Folder with results of a run.
     found : SubjectTrack
+    limits : Limits, optional
+        Tells which curve belongs to a fault; by default the limits that ship. Verdicts come from the saved reports.
+    paper : {"A4", "Letter"}
+        Of the PDF.
     language : str
         Of the words of the page; one of `config.languages()`.
 
@@ -56,19 +72,24 @@ def build_subject(results: Path, found: SubjectTrack, *, language: str = ENGLISH
     ConfigError, ManyProblems
         The layout or the language is wrong.
     """
+    if limits is None:
+        limits = load_limits(config_dir() / "checks")
     with speaking(language):
         track = found.track
         latest = track.visits[-1]
         context = {
             "layout": load_layout(),
             "language": spoken().code,
-            "style": style_text(),
+            "style": style_text("track.css"),
             "page_title": say("{subject}: change across visits", subject=track.subject),
             "sections": (),
-            "track": track,
-            "latest": latest,
+            "subject": track.subject,
+            "latest": latest.visit,
+            "baseline": track.baseline,
             "prosthetic": prosthetic_words(latest.prosthetic_sides),
-            "visits": [(report, f"ses-{report.visit}/{VISIT_PAGE}") for report in track.visits],
+            "time_line": line_of_visits(track),
+            "slopes": slopes_view(track),
+            "curves": curves_view(found, limits),
             "rows": sorted(
                 (_row(fault, track, found.goals) for fault in track.faults), key=lambda row: ORDER.index(row.verdict)
             ),
@@ -81,6 +102,7 @@ def build_subject(results: Path, found: SubjectTrack, *, language: str = ENGLISH
         }
         page = results / f"sub-{track.subject}" / SUBJECT_PAGE
         write_text(page, template_environment().get_template("subject.html").render(context))
+        write_bytes(page.with_name(TRACK_PDF), track_pdf(context, latest, paper=paper))
         return page
 
 
@@ -93,8 +115,6 @@ def _row(fault: FaultTrack, track: Track, goals: PersonGoals) -> FaultRow:
         return FaultRow(say(fault.title), verdicts, "", "", "", "", "cannot say", (), None)
     sides = track.visits[-1].prosthetic_sides
     before, after, size = change_words(change)
-    seen = any(verdict in ("present", "borderline") for verdict in fault.verdicts)
-    is_drawn = seen or change.verdict in ("better", "worse")
     return FaultRow(
         title=say(fault.title),
         verdicts=verdicts,
@@ -104,7 +124,7 @@ def _row(fault: FaultTrack, track: Track, goals: PersonGoals) -> FaultRow:
         change=size,
         verdict=change.verdict,
         reasons=tuple(say_saved(reason) for reason in change.reasons),
-        figure=_figure(fault, change, track, goals) if is_drawn else None,
+        figure=_figure(fault, change, track, goals) if is_followed(fault) else None,
     )
 
 

@@ -18,6 +18,7 @@ from pipeline.report.outcomes import change_cells, target_cells
 from pipeline.report.parts import guarded, load_parts
 from pipeline.report.words import interval_words, limb_words, metric_title, with_unit
 from pipeline.shown import Shown
+from pipeline.slopes import Slope
 from pipeline.store import OutputTree, shown_path
 from pipeline.tables import Column, check_table
 from pipeline.tracking import Change, Track, track
@@ -45,18 +46,30 @@ CHANGES: tuple[Column, ...] = (
     Column("at_least", "number", "see unit", "lower end of the person's target; empty where there is none"),
     Column("at_most", "number", "see unit", "upper end of the person's target; empty where there is none"),
     Column("target", "text", "", "reached, not yet, cannot tell; empty without a target"),
+    Column(
+        "slope_visits", "text", "", "visits of the line, separated by a space; empty where there are fewer than three"
+    ),
+    Column("slope_30_days", "number", "see unit", "change in 30 days along the line; empty where there is none"),
+    Column("slope_low", "number", "see unit", "lower end of its 95 % interval"),
+    Column("slope_high", "number", "see unit", "upper end of its 95 % interval"),
+    Column("slope_straight", "text", "", "yes where the values lie as near the line as their intervals say, else no"),
+    Column("slope_left_out", "text", "", "visits that the line leaves out, each with its reason, separated by a bar"),
 )
 
 
 @dataclass(frozen=True, slots=True)
 class SubjectTrack(Shown):
-    """A person's track, which visits could not be read (visit folder to message), and what is to be reached.
+    """A person's track, what was compared by what, which visits could not be read, and what is to be reached.
 
-    `note` says that the baseline of the goals could not be used; else it is empty.
+    `losses` has a message for each visit folder that could not be read. `note` says that the baseline of the goals
+    could not be used; else it is empty.
     """
 
     track: Track
     losses: dict[str, str]
+    baseline: Visit
+    latest: Visit
+    rules: TrackingRules
     goals: PersonGoals = NO_GOALS
     note: str = ""
 
@@ -122,10 +135,13 @@ def track_subject(
         else:
             note = f"goals.csv names visit {goals.baseline} as the baseline; it does not lie before the latest visit"
     try:
-        found = track(visits, rules or load_tracking_rules(), baseline=baseline)
-        return SubjectTrack(found, losses, goals, note)
+        rules = rules or load_tracking_rules()
+        found = track(visits, rules, baseline=baseline)
     except ValueError as error:
         raise ConfigError(f"subject {subject}", str(error)) from None
+    by_name = {visit.report.visit: visit for visit in visits}
+    before, latest = by_name[found.baseline], by_name[found.visits[-1].visit]
+    return SubjectTrack(found, losses, before, latest, rules, goals, note)
 
 
 def fault_rows(found: Track) -> list[tuple[str, ...]]:
@@ -190,6 +206,7 @@ def track_table(found: Track, goals: PersonGoals = NO_GOALS) -> pd.DataFrame:
         verdict, reasons, target.
     """
     targets = target_cells(found, goals)
+    slopes = {(slope.metric, slope.side): slope for slope in found.slopes}
     rows: list[dict[str, Any]] = [
         {
             "subject": found.subject,
@@ -211,6 +228,7 @@ def track_table(found: Track, goals: PersonGoals = NO_GOALS) -> pd.DataFrame:
             "verdict": change.verdict,
             "reasons": "; ".join(change.reasons),
         }
+        | _slope_cells(slopes.get((change.metric, change.side)))
         for change in found.changes
     ]
     rows += [{"subject": found.subject, **cells} for cells in change_cells(found, goals)]
@@ -220,3 +238,18 @@ def track_table(found: Track, goals: PersonGoals = NO_GOALS) -> pd.DataFrame:
     numbers = [column.name for column in CHANGES if column.kind == "number"]
     table[numbers] = table[numbers].astype(float)
     return guarded(check_table(table, CHANGES, "changes"), CHANGES)
+
+
+def _slope_cells(slope: Slope | None) -> dict[str, object]:
+    """The cells of a slope, empty ones where there is none."""
+    if slope is None:
+        numbers = dict.fromkeys(("slope_30_days", "slope_low", "slope_high"))
+        return {"slope_visits": "", **numbers, "slope_straight": "", "slope_left_out": ""}
+    return {
+        "slope_visits": " ".join(slope.visits),
+        "slope_30_days": slope.line.per_30_days,
+        "slope_low": slope.line.low,
+        "slope_high": slope.line.high,
+        "slope_straight": "yes" if slope.line.is_straight else "no",
+        "slope_left_out": " | ".join(slope.left_out),
+    }
