@@ -13,7 +13,7 @@ from typing import Annotated
 
 import typer
 
-from pipeline import __version__, cli_study
+from pipeline import __version__, cli_review, cli_study
 from pipeline.cli_study import LimitsOption, StudyArgument
 from pipeline.config import ModelChoice, PicturesKept, config_dir, load_settings, with_choices
 from pipeline.errors import PipelineError
@@ -265,6 +265,10 @@ app.command("tables")(cli_study.tables)
 app.command("landmark-files")(cli_study.landmark_files)
 app.command("rating-sheet")(cli_study.rating_sheet)
 app.command("agree")(cli_study.agree)
+app.command("correct")(cli_review.correct)
+app.command("undo")(cli_review.undo)
+app.command("confirm")(cli_review.confirm)
+app.command("corrections")(cli_review.corrections)
 
 
 @app.command(context_settings=PASS_ON)

@@ -5,7 +5,7 @@ Heavy libraries are imported inside the functions, by the process that needs the
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import asdict, replace
 from importlib.metadata import version
 from pathlib import Path
@@ -27,6 +27,8 @@ from pipeline.picture_stages import (
     saved_pylon,
     saved_shoes,
 )
+from pipeline.review import Correction
+from pipeline.review_files import APPLIED_NAME, FOUND_EVENTS_NAME, clip_corrections
 from pipeline.store import (
     FolderRecord,
     fingerprint,
@@ -42,10 +44,12 @@ if TYPE_CHECKING:
     from pipeline.legs import RightedLegs
 
 MEASURES_FILES = ("events.csv", "strides.csv", "curves.npz", "quality.json")
+# There only where a person corrected something.
+CORRECTED_FILES = (FOUND_EVENTS_NAME, APPLIED_NAME)
 
 
-def measures_fingerprint(job: ClipJob, landmarks: str) -> str:
-    """Everything that a clip's events and strides depend on."""
+def measures_fingerprint(job: ClipJob, landmarks: str, corrections: Sequence[Correction] = ()) -> str:
+    """Everything that a clip's events and strides depend on; of corrections those that count for this clip."""
     from pipeline.stages import MEASURES_VERSION
 
     settings = job.settings
@@ -59,6 +63,8 @@ def measures_fingerprint(job: ClipJob, landmarks: str) -> str:
         settings=[settings.signals, settings.strides, settings.quality],
         clip=_as_measured(job.clip),
         libraries=[version("numpy"), version("scipy")],
+        # Without any, the fingerprint is that of a version that knew none: nothing is measured again for their sake.
+        **({"corrections": list(corrections)} if corrections else {}),
     )
 
 
@@ -95,18 +101,19 @@ def measure_clip_files(job: ClipJob, tell: Tell) -> tuple[str, ...]:
     landmarks = landmarks_fingerprint(job)
     since = run_picture_stages(job, landmarks, tell)
     tell("measures", 0, 0)
+    corrections = clip_corrections(folder)
     since["measures"] = run_stage(
         folder,
         "measures",
-        wanted_fingerprint=measures_fingerprint(job, landmarks),
-        stale=MEASURES_FILES,
-        work=lambda: _measure(job),
+        wanted_fingerprint=measures_fingerprint(job, landmarks, corrections),
+        stale=(*MEASURES_FILES, *CORRECTED_FILES),
+        work=lambda: _measure(job, corrections),
     )
     write_record(folder, FolderRecord("done", stages=read_record(folder).stages))
     return tuple(f"{stage} unchanged since {time}" for stage, time in since.items() if time)
 
 
-def _measure(job: ClipJob) -> Iterable[str]:
+def _measure(job: ClipJob, corrections: Sequence[Correction]) -> Iterable[str]:
     """The stage measures. It opens no video: what pictures tell lies in the files of the stages before."""
     from pipeline import strides
     from pipeline.pixels import PictureFacts
@@ -119,17 +126,23 @@ def _measure(job: ClipJob) -> Iterable[str]:
     pictures = read_json(job.folder / "pictures.json", PictureFacts)
     outlines, pylon = saved_outlines(job.clip, job.folder), saved_pylon(job.clip, job.folder)
     shoes = saved_shoes(job.clip, job.folder)
-    measures = measure_clip(job.clip, info, track, job.settings, pictures, outlines, pylon, shoes)
+    measures = measure_clip(job.clip, info, track, job.settings, pictures, outlines, pylon, shoes, corrections)
     write_table(job.folder / "events.csv", check_table(measures.events, EVENTS, "events"))
     write_json(job.folder / "quality.json", measures.quality)
     strides.save(measures.strides, job.folder)
-    return MEASURES_FILES
+    if not corrections:
+        return MEASURES_FILES
+    write_table(job.folder / FOUND_EVENTS_NAME, check_table(measures.found_events, EVENTS, "events"))
+    write_json(job.folder / APPLIED_NAME, measures.applied)
+    return (*MEASURES_FILES, *CORRECTED_FILES)
 
 
 def saved_legs(clip: Clip, folder: Path, settings: Settings) -> tuple[LandmarkTrack, RightedLegs]:
-    """A measured clip's landmarks, as the estimator gave them and with the legs put right."""
+    """A measured clip's landmarks, as the estimator gave them and with the legs put right, by a person too."""
+    from pipeline.review_apply import with_swapped_legs
     from pipeline.stages import righted
     from pipeline.track_file import load_track
 
     track = load_track(folder / "landmarks.npz")
-    return track, righted(clip, track, settings, saved_outlines(clip, folder), saved_pylon(clip, folder))
+    legs = righted(clip, track, settings, saved_outlines(clip, folder), saved_pylon(clip, folder))
+    return track, with_swapped_legs(legs, clip_corrections(folder), clip.view)

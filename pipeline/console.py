@@ -13,6 +13,7 @@ from rich.progress import BarColumn, MofNCompleteColumn, Progress, TaskID, TextC
 from rich.table import Table
 from rich.text import Text
 
+from pipeline.judgement import verdict_in_force
 from pipeline.model import QualityNote
 from pipeline.precheck import ClipCheck
 from pipeline.quality import VIEW_SIGNS
@@ -114,9 +115,9 @@ def show_summary(result: StudyResult) -> None:
             console.print(f"failed: {visit.message}", soft_wrap=True)
     for visit in result.visits:
         for fault in visit.report.faults if visit.report else ():
-            if fault.urgent and fault.verdict in ("present", "borderline"):
+            if fault.urgent and {fault.verdict, verdict_in_force(fault)} & {"present", "borderline"}:
                 console.print(
-                    f"URGENT: {visit.subject}-{visit.visit}: {fault.title} ({fault.verdict}). "
+                    f"URGENT: {visit.subject}-{visit.visit}: {fault.title} ({verdict_in_force(fault)}). "
                     "Read the caution in the report before further walking.",
                     soft_wrap=True,
                 )
@@ -143,9 +144,15 @@ def _visit_row(result: StudyResult, visit: VisitResult) -> tuple[str, ...]:
     name = f"{visit.subject}-{visit.visit}"
     if visit.report is None:
         return (name, "", "", "", "", "", "no report, see below")
-    verdicts = Counter(fault.verdict for fault in visit.report.faults)
+    verdicts = Counter(verdict_in_force(fault) for fault in visit.report.faults)
     done = sum(clip.state == "done" for clip in visit.report.clips)
-    present = ", ".join(dict.fromkeys(f.title for f in visit.report.faults if f.verdict == "present"))
+    present = ", ".join(
+        dict.fromkeys(
+            f"{fault.title}{f' (by {fault.person.by})' if fault.person else ''}"
+            for fault in visit.report.faults
+            if verdict_in_force(fault) == "present"
+        )
+    )
     counts = (verdicts["present"], verdicts["borderline"], verdicts["not seen"], verdicts["cannot say"])
     return (name, f"{done} of {len(visit.report.clips)}", *map(str, counts), present)
 

@@ -18,6 +18,9 @@ from pipeline.kept import remove_pictures
 from pipeline.landmark_file import is_landmark_file
 from pipeline.model import Clip, QualityNote
 from pipeline.picture_stages import landmark_file_notes, with_models
+from pipeline.review import Reviewed, standings
+from pipeline.review_files import landmarks_of, read_corrections, reviewed
+from pipeline.review_verdicts import as_in_force, correction_notes, person_verdicts, with_corrections
 from pipeline.store import (
     FolderRecord,
     file_sha256,
@@ -30,7 +33,7 @@ from pipeline.store import (
 )
 
 # Raised when the report changes for the same input; an earlier one is then made again.
-VISIT_VERSION = 5
+VISIT_VERSION = 6
 
 # What sets the pages and draws their figures; another version may set them differently.
 PAGE_PACKAGES = ("jinja2", "matplotlib", "typst")
@@ -77,6 +80,7 @@ def report_visit(job: VisitJob, tell: Tell) -> str:
     done = [result.clip_id for result in job.results if result.state == "done"]
     measured = {clip_id: read_record(job.folder / clip_id).stages["measures"].fingerprint for clip_id in done}
     failed = [[r.clip_id, r.stage, r.message] for r in job.results if r.state == "failed"]
+    records, damaged = reviewed(job.folder, done, _person_verdicts(job, done))
     wanted = fingerprint(
         version=VISIT_VERSION,
         code=__version__,
@@ -94,11 +98,16 @@ def report_visit(job: VisitJob, tell: Tell) -> str:
         causes=job.causes.sha256,
         pages=page_hashes(job.settings.run.language),
         page_makers={name: job.run.package_versions.get(name, "") for name in PAGE_PACKAGES},
+        **({"corrections": [list(records), damaged]} if records or damaged else {}),
     )
     if job.settings.run.keep_pictures == "none":
         remove_pictures(job.folder)
     since = run_stage(
-        job.folder, "report", wanted_fingerprint=wanted, stale=VISIT_FILES, work=lambda: _report(job, done)
+        job.folder,
+        "report",
+        wanted_fingerprint=wanted,
+        stale=VISIT_FILES,
+        work=lambda: _report(job, done, records, correction_notes(records, damaged)),
     )
     write_record(job.folder, FolderRecord("done", stages=read_record(job.folder).stages))
     return since
@@ -113,7 +122,13 @@ def page_hashes(language: str = ENGLISH) -> dict[str, str]:
     return {f"{kind}/{path.relative_to(folders[kind]).as_posix()}": file_sha256(path) for kind, path in wanted}
 
 
-def _report(job: VisitJob, done: list[str]) -> Iterable[str]:
+def _person_verdicts(job: VisitJob, done: list[str]) -> dict[str, str]:
+    """The record that overrules each fault's verdict, "" where none does."""
+    counting, _ = standings(read_corrections(job.folder).records, landmarks_of(job.folder, done))
+    return person_verdicts(counting, job.limits)
+
+
+def _report(job: VisitJob, done: list[str], records: tuple[Reviewed, ...], notes: tuple[str, ...]) -> Iterable[str]:
     """The stage report of a visit."""
     from pipeline import report, strides
     from pipeline.pace import pace_notes
@@ -121,7 +136,8 @@ def _report(job: VisitJob, done: list[str]) -> Iterable[str]:
 
     joined = strides.join([strides.load(job.folder / clip_id) for clip_id in done])
     clips = [clip for clip in job.clips if clip.clip_id in done]
-    metrics, faults = judge_visit(joined, job.person, job.settings, job.limits)
+    metrics, own = judge_visit(joined, job.person, job.settings, job.limits)
+    faults = with_corrections(own, records, job.limits)
     visit = VisitReport(
         subject=job.subject,
         visit=job.visit,
@@ -139,9 +155,12 @@ def _report(job: VisitJob, done: list[str]) -> Iterable[str]:
         metrics=metrics,
         faults=faults,
         run=with_models(replace(job.run, finished=now_text()), clips, job.folder),
-        notes=(*pace_notes(joined, metrics), *landmark_file_notes(clips, job.folder)),
-        candidates=candidates(faults, job.causes, job.changes, has_prosthesis=bool(job.person.prosthetic_sides)),
+        notes=(*pace_notes(joined, metrics), *landmark_file_notes(clips, job.folder), *notes),
+        candidates=candidates(
+            as_in_force(faults), job.causes, job.changes, has_prosthesis=bool(job.person.prosthetic_sides)
+        ),
         measured_by=MEASURES_VERSION,
+        corrections=records,
     )
     written = report.save_parts(job.folder, visit, joined)
     if job.settings.run.keep_pictures != "none":

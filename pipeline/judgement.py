@@ -7,9 +7,10 @@ from datetime import date
 from typing import Literal
 
 from pipeline.model import Aid, Level, MetricValue, QualityNote, Side
+from pipeline.model import Verdict as Verdict
+from pipeline.review import PersonVerdict, Reviewed, in_force
 from pipeline.shown import Shown
 
-Verdict = Literal["present", "borderline", "not seen", "cannot say"]
 Standing = Literal["published", "common practice", "from memory", "provisional"]
 Severity = Literal["", "slight", "clear", "severe"]
 CauseGroup = Literal["prosthesis", "person"]
@@ -132,7 +133,12 @@ class Finding(Shown):
 
 @dataclass(frozen=True, slots=True)
 class Fault(Shown):
-    """One named deviation with its verdict and findings; `limits_sha256` is the hash of its own file of limits."""
+    """One named deviation with its verdict and findings.
+
+    `limits_sha256` is the hash of its own file of limits. `verdict` is always the pipeline's own; where a person
+    overruled it, `person` holds in its place, and `urgent` then means that either of the two saw it. `corrections` are
+    the ids of the records by which events, legs or strides behind its findings were corrected.
+    """
 
     name: str
     title: str
@@ -143,6 +149,8 @@ class Fault(Shown):
     findings: tuple[Finding, ...]
     severity: Severity = ""
     limits_sha256: str = ""
+    person: PersonVerdict | None = None
+    corrections: tuple[str, ...] = ()
 
 
 def leading_finding(fault: Fault) -> Finding | None:
@@ -150,6 +158,16 @@ def leading_finding(fault: Fault) -> Finding | None:
     order = ("severe", "clear", "slight", "")
     own = [finding for finding in fault.findings if finding.verdict == fault.verdict and finding.applies]
     return min(own or fault.findings, key=lambda finding: order.index(finding.severity), default=None)
+
+
+def verdict_in_force(fault: Fault) -> Verdict:
+    """The verdict that holds: a person's where there is one, else the pipeline's own."""
+    return in_force(fault.verdict, fault.person)
+
+
+def severity_in_force(fault: Fault) -> Severity:
+    """The severity that goes with the verdict in force; a person gives none."""
+    return fault.severity if verdict_in_force(fault) == fault.verdict else ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -275,6 +293,7 @@ class VisitReport(Shown):
     `levels` of amputation belong to `prosthetic_sides`; empty where the manifest names none. `candidates` stand in the
     order of their ranks. `measured_by` is the version of the calculations behind the values; 0 where it is not known.
     `footwear` is empty where the manifest says nothing of it; `recorded` stands in the order of the clinic's list.
+    `corrections` are all records of people at this visit, in the order of time.
     """
 
     subject: str
@@ -294,3 +313,4 @@ class VisitReport(Shown):
     measured_by: int = 0
     footwear: str = ""
     recorded: tuple[Recorded, ...] = ()
+    corrections: tuple[Reviewed, ...] = ()

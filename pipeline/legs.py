@@ -223,6 +223,34 @@ def _frontal_swaps(track: LandmarkTrack) -> BoolArray:
     return name_by_evenness(legs / median_leg_px(track.xy_px), track.time_s)
 
 
+def with_exchanged(legs: RightedLegs, frames: BoolArray, *, hips_too: bool) -> RightedLegs:
+    """Return the legs with left and right exchanged in some frames, (n_frames,).
+
+    Seen from the side (`hips_too` False) hips keep their names where they move more evenly so, as `identity` has it.
+    """
+    track = _exchanged(legs.track, frames)
+    if not hips_too:
+        size_px = median_leg_px(legs.track.xy_px)
+        both = np.stack([legs.track.xy_px[:, LEFT], legs.track.xy_px[:, RIGHT]], axis=1) / size_px
+        xy_px = legs.track.xy_px.copy()
+        xy_px[:, LEFT + RIGHT] = (exchanged(both, track.time_s, frames) * size_px).reshape(len(frames), -1, 2)
+        track = replace(track, xy_px=xy_px)
+
+    def turned(flags: BoolArray) -> BoolArray:
+        return np.where(frames[:, None], flags[:, ::-1], flags)
+
+    order = np.arange(len(INDEX))
+    order[LEFT + RIGHT] = RIGHT + LEFT
+    return RightedLegs(
+        track=track,
+        swapped=legs.swapped ^ frames,
+        rebuilt=turned(legs.rebuilt),
+        doubtful=np.where(frames[:, None], legs.doubtful[:, order], legs.doubtful),
+        pylon=turned(legs.pylon),
+        feet_lost=turned(legs.feet_lost),
+    )
+
+
 def _exchanged(track: LandmarkTrack, swapped: BoolArray) -> LandmarkTrack:
     """The track with the legs exchanged in some frames."""
     order = np.arange(track.xy_px.shape[1])

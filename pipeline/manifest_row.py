@@ -13,7 +13,7 @@ from pipeline.model import SIDES, VIEWS, Aid, Clip, Level, Side, View
 MANIFEST_NAME = "manifest.csv"
 
 # Folders that a visit's results have beside the folders of its clips.
-RESERVED_CLIP_IDS = frozenset({"figures", "frames"})
+RESERVED_CLIP_IDS = frozenset({"corrections", "figures", "frames"})
 VIEW_WORDS: dict[str, View] = {view: view for view in VIEWS}
 PROSTHETIC_SIDES: dict[str, tuple[Side, ...]] = {
     "left": ("left",),

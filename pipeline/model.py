@@ -25,6 +25,7 @@ BoolArray = NDArray[np.bool_]
 View = Literal["sagittal", "anterior", "posterior"]
 Side = Literal["left", "right"]
 Status = Literal["ok", "too_few_strides", "not_visible", "wrong_view", "no_scale", "failed"]
+Verdict = Literal["present", "borderline", "not seen", "cannot say"]
 
 # Levels of amputation, from the foot up (ISO 8549-4), and what a person may hold on to (common words of the trade).
 Level = Literal[

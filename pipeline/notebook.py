@@ -29,9 +29,11 @@ from pipeline.notebook_tables import (
     table,
     urgent_lines,
     value_row,
+    verdict_line,
     visit_row,
 )
 from pipeline.precheck import ClipCheck
+from pipeline.report.corrections import marks
 from pipeline.report.drawings import curve_title, curve_unit
 from pipeline.report.track import SubjectTrack, fault_rows, open_reasons, time_line
 from pipeline.report.words import counts_sentence, prosthetic_words
@@ -105,7 +107,7 @@ def _(report: VisitReport) -> str:
         line("; ".join(facts)),
         *urgent_lines(report.faults),
         line(counts_sentence(report.faults)),
-        fault_table(report.faults, report.prosthetic_sides),
+        fault_table(report.faults, report.prosthetic_sides, marks(report)),
         *(line(f"Clip {clip.clip_id} failed: {clip.message}") for clip in failed),
         *(line(note) for note in report.notes),
         *consider_lines(report),
@@ -115,9 +117,8 @@ def _(report: VisitReport) -> str:
 
 @html_of.register
 def _(fault: Fault) -> str:
-    head = f"{fault.title}: {fault.verdict}" + (f", {fault.severity}" if fault.severity else "")
     return block(
-        line(head, strong=True),
+        line(verdict_line(fault), strong=True),
         *urgent_lines((fault,)),
         line(f"Reason: {fault.reason}") if fault.reason else "",
         finding_table(fault.findings),

@@ -7,11 +7,12 @@ from functools import cache
 from html import escape
 
 from pipeline.agreement import Estimate
-from pipeline.judgement import Fault, FaultDefinition, Finding, VisitReport
+from pipeline.judgement import Fault, FaultDefinition, Finding, VisitReport, severity_in_force, verdict_in_force
 from pipeline.model import MetricValue, Side
 from pipeline.precheck import ClipCheck
+from pipeline.report.corrections import NO_MARKS, Marks, overruled_words
 from pipeline.report.layout import load_layout
-from pipeline.report.sections import SummaryRow, summary_rows, urgent_part
+from pipeline.report.summary import SummaryRow, fault_rows, urgent_part
 from pipeline.report.words import (
     counts_sentence,
     interval_words,
@@ -35,9 +36,18 @@ VALUE_HEADS = ("Measure", "Limb", "Value (95 % interval)", "Spread over strides"
 CANDIDATES_SHOWN = 5
 
 
-def fault_table(faults: Sequence[Fault], sides: Sequence[Side]) -> str:
-    """One row a fault, in the order in which they ask for action."""
-    return table(FAULT_HEADS, (_fault_row(row) for row in summary_rows(faults, _definitions(), sides, load_layout())))
+def fault_table(faults: Sequence[Fault], sides: Sequence[Side], marked: Marks = NO_MARKS) -> str:
+    """One row a fault, in the order in which they ask for action; `marked` says what rests on corrections."""
+    rows = fault_rows(faults, sides, _definitions(), load_layout(), marked)
+    return table(FAULT_HEADS, (_fault_row(row) for row in rows))
+
+
+def verdict_line(fault: Fault) -> str:
+    """A fault's verdict that holds, with who overruled the pipeline's own, and why."""
+    severity = severity_in_force(fault)
+    head = f"{fault.title}: {verdict_in_force(fault)}" + (f", {severity}" if severity else "")
+    overruled = overruled_words(fault)
+    return f"{head}. {overruled}" if overruled else head
 
 
 def _fault_row(row: SummaryRow) -> tuple[str, ...]:
@@ -45,7 +55,8 @@ def _fault_row(row: SummaryRow) -> tuple[str, ...]:
     size = f"{row.metric} {row.size}" + (f" ({row.interval})" if row.interval else "") if row.size else ""
     verdict = f"{row.verdict}, {row.severity}" if row.severity else row.verdict
     limit = f"{row.limit} ({row.standing})" if row.limit else ""
-    return (row.title, verdict, row.limb, size, limit, str(row.strides), row.reason)
+    remarks = ". ".join(part for part in (row.reason, row.mark, row.overruled) if part)
+    return (row.title, verdict, row.limb, size, limit, str(row.strides), remarks)
 
 
 def finding_table(findings: Sequence[Finding]) -> str:
@@ -114,7 +125,7 @@ def estimate_row(estimate: Estimate) -> tuple[str, ...]:
 def urgent_lines(faults: Sequence[Fault]) -> list[str]:
     """What to do before anything else, and which dangers could not be judged."""
     layout = load_layout()
-    part = urgent_part(summary_rows(faults, _definitions(), (), layout), layout)
+    part = urgent_part(fault_rows(faults, (), _definitions(), layout, NO_MARKS), layout)
     if part is None:
         return []
     steps = f"{part.heading}. {' '.join(layout.cautions.urgent_steps)}"

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import pandas as pd
@@ -26,6 +27,15 @@ from pipeline.pylon import PylonTrack
 from pipeline.quality import check_recording, leg_notes, noise_note, stride_notes
 from pipeline.quantities_frontal import frontal_quantities
 from pipeline.quantities_sagittal import sagittal_quantities
+from pipeline.review import Applied, Correction
+from pipeline.review_apply import (
+    events_in_force,
+    placed,
+    with_strides,
+    with_swapped_legs,
+    with_swapped_shoes,
+    without_excluded,
+)
 from pipeline.shoe_shape import direction_by_shoe_deg, level_by_shoe_deg, shoe_notes, track_shoes
 from pipeline.shoes import Shoes
 from pipeline.standing import find_standing, standing_note, without_offset
@@ -37,11 +47,17 @@ MEASURES_VERSION = 18
 
 @dataclass(frozen=True, slots=True)
 class ClipMeasures:
-    """What one clip gives: notes on the recording, the events, the strides with their curves."""
+    """What one clip gives: notes on the recording, the events, the strides with their curves.
+
+    `events` are those in force, `found_events` those that the pipeline found itself; they differ only where a person
+    corrected some. `applied` tells what became of each correction.
+    """
 
     quality: tuple[QualityNote, ...]
     events: pd.DataFrame
     strides: StrideSet
+    found_events: pd.DataFrame
+    applied: tuple[Applied, ...] = ()
 
 
 def measure_clip(
@@ -53,11 +69,13 @@ def measure_clip(
     outlines: Outlines | None = None,
     pylon: PylonTrack | None = None,
     shoes: Shoes | None = None,
+    corrections: Sequence[Correction] = (),
 ) -> ClipMeasures:
     """Return events, strides and curves of one clip.
 
     Without `pictures` there is no note on sharpness and light; without `outlines` lost legs are only bridged; without
     `pylon` a pylon is only rebuilt from its outline; without `shoes` a foot's direction comes from landmarks alone.
+    `corrections` are those by a person that count for this clip.
 
     Raises
     ------
@@ -67,7 +85,7 @@ def measure_clip(
     quality = check_recording(
         clip, info, track, settings.quality, min_visibility=settings.signals.min_visibility, pictures=pictures
     )
-    legs = righted(clip, track, settings, outlines, pylon)
+    legs = with_swapped_legs(righted(clip, track, settings, outlines, pylon), corrections, clip.view)
     quality = (*quality, *leg_notes(legs.swapped, legs.rebuilt))
     if legs.unknown:
         raise QualityError(
@@ -87,10 +105,14 @@ def measure_clip(
         )
     lens = lens_of(track, settings.quality.lens_focal_share)
     motion, roll = levelled(motion, passes, clip.view, lens)
-    events = find_events(motion, passes, clip.view, min_stride_s=settings.strides.min_stride_s, rebuilt=legs.rebuilt)
+    found = find_events(motion, passes, clip.view, min_stride_s=settings.strides.min_stride_s, rebuilt=legs.rebuilt)
+    walks = [(float(motion.time_s[one.start]), float(motion.time_s[one.stop - 1])) for one in passes]
+    in_force, applied = events_in_force(found, corrections, walks)
+    events = placed(in_force, motion.time_s)
     table = find_strides(
         clip, motion, passes, events, settings=settings.strides, rebuilt=legs.rebuilt, feet_lost=legs.feet_lost
     )
+    table, excluded = without_excluded(table, in_force, corrections)
     table = steady_strides(with_lengths(table, clip, motion, passes, lens))
     quality = (*quality, roll_note(roll), *stride_notes(table, settings.quality.min_strides))
     if clip.view == "sagittal":
@@ -100,12 +122,19 @@ def measure_clip(
         quality = (*quality, noise_note(motion), standing_note(standing))
     else:
         signals = frontal_quantities(motion, passes, clip.view, events)
+        shoes = with_swapped_shoes(shoes, corrections) if shoes else None
         shoe_tracks = track_shoes(shoes, motion, passes, lens) if shoes else {}
         for side, shoe in shoe_tracks.items():
             signals["foot_direction_deg"][side] = direction_by_shoe_deg(signals["foot_direction_deg"][side], shoe)
             signals["foot_level_deg"][side] = level_by_shoe_deg(signals["foot_direction_deg"][side], shoe)
         quality = (*quality, *pass_notes(motion, clip.view), *shoe_notes(shoe_tracks))
-    return ClipMeasures(quality, events, StrideSet(table, sample_curves(table, motion.time_s, signals)))
+    return ClipMeasures(
+        quality,
+        events,
+        StrideSet(table, sample_curves(table, motion.time_s, signals)),
+        found,
+        with_strides((*applied, *excluded), corrections, table, motion.time_s),
+    )
 
 
 def righted(

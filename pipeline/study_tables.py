@@ -15,6 +15,7 @@ import pandas as pd
 
 from pipeline.errors import ConfigError, StageError
 from pipeline.quantities import QUANTITIES
+from pipeline.report.correction_parts import CORRECTIONS
 from pipeline.report.parts import FAULTS, FINDINGS, METRICS, REPORT_NAME
 from pipeline.report.study_parts import natural_key
 from pipeline.strides import PERCENT
@@ -40,6 +41,7 @@ SAVED: dict[str, tuple[Column, ...]] = {
     "metrics": METRICS,
     "findings": FINDINGS,
     "faults": FAULTS,
+    "corrections": CORRECTIONS,
 }
 # Tables that are read from the visits' records.
 FROM_RECORDS: dict[str, tuple[Column, ...]] = {"visits": VISITS, "recorded": RECORDED}
@@ -62,6 +64,7 @@ class StudyTables:
     metrics: pd.DataFrame
     findings: pd.DataFrame
     faults: pd.DataFrame
+    corrections: pd.DataFrame
     curves: pd.DataFrame
     losses: pd.DataFrame
 

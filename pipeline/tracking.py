@@ -16,7 +16,7 @@ from typing import Literal
 import numpy as np
 
 from pipeline.comparability import SPEEDS, Visit, why_not_comparable
-from pipeline.judgement import Verdict, VisitReport, leading_finding
+from pipeline.judgement import Verdict, VisitReport, leading_finding, verdict_in_force
 from pipeline.model import MetricValue, anatomical_side
 from pipeline.shown import Shown
 from pipeline.slopes import MIN_VISITS, Slope, straight_line
@@ -77,12 +77,16 @@ class Change:
 
 @dataclass(frozen=True, slots=True)
 class FaultTrack:
-    """One fault across the visits: verdict at each, None where it was not looked for, and the change of its size."""
+    """One fault across the visits: verdict at each, None where it was not looked for, and the change of its size.
+
+    `by` has the initials of who overruled the verdict of a visit, empty where it is the pipeline's own.
+    """
 
     name: str
     title: str
     verdicts: tuple[Verdict | None, ...]
     change: Change | None
+    by: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -265,12 +269,13 @@ def _faults(visits: Sequence[Visit], changes: Mapping[tuple[str, str], Change]) 
     for name in names:
         found = [next((one for one in visit.report.faults if one.name == name), None) for visit in visits]
         known = [fault for fault in found if fault is not None]
-        seen = [fault for fault in known if fault.verdict in ("present", "borderline")]
+        seen = [fault for fault in known if verdict_in_force(fault) in ("present", "borderline")]
         finding = leading_finding((seen or known)[-1])
         change = None
         if finding is not None:
             sides = (finding.side, anatomical_side(finding.side, visits[-1].report.prosthetic_sides))
             change = next((changes[key] for side in sides if (key := (finding.metric, str(side))) in changes), None)
-        verdicts = tuple(fault.verdict if fault else None for fault in found)
-        tracks.append(FaultTrack(name, known[-1].title, verdicts, change))
+        verdicts = tuple(verdict_in_force(fault) if fault else None for fault in found)
+        by = tuple(fault.person.by if fault and fault.person else "" for fault in found)
+        tracks.append(FaultTrack(name, known[-1].title, verdicts, change, by))
     return tuple(tracks)

@@ -29,6 +29,8 @@ from pipeline.judgement import (
 )
 from pipeline.model import MetricValue, QualityNote, Side, StrideSet
 from pipeline.report.parts import FrameIndex, KeyFrame
+from pipeline.review import Correction, Reviewed
+from pipeline.review_verdicts import with_corrections
 from pipeline.store import write_json
 from pipeline.tables import STRIDES
 
@@ -344,6 +346,45 @@ def _fault(entry: tuple[object, ...]) -> Fault:
     return Fault(str(name), str(title), str(fault_side), verdict, reason, urgent, (finding,))  # type: ignore[arg-type]
 
 
+def corrections() -> tuple[Reviewed, ...]:
+    """An event moved by AB, which one stride rests on, and an exchange of legs that was made for other landmarks."""
+    moved = Correction(
+        id="20260318T091500000000Z-AB-3f9c2a",
+        made="2026-03-18T09:15:00.000000Z",
+        by="AB",
+        reason=f"heel_down {MARKUP}",
+        action="move event",
+        subject="P01",
+        visit="02",
+        clip_id=SIDE_B,
+        side="left",
+        kind="contact",
+        time_s=3.75,
+        to_s=3.80,
+        old_s=3.75,
+        found_s=3.75,
+        landmarks_sha256="d" * 64,
+    )
+    swapped = replace(
+        moved,
+        id="20260318T091600000000Z-CD-71b04e",
+        made="2026-03-18T09:16:00.000000Z",
+        by="CD",
+        reason=FORMULA,
+        action="swap legs",
+        kind=None,
+        side=None,
+        old_s=None,
+        found_s=None,
+        landmarks_sha256="e" * 64,
+    )
+    why = "the landmarks are not those that it was made for"
+    return (
+        Reviewed(moved, "applied", "", (f"{SIDE_B}:left:1.2",)),
+        Reviewed(swapped, "for other landmarks", why),
+    )
+
+
 def report() -> VisitReport:
     """The whole visit."""
     done = [
@@ -363,7 +404,7 @@ def report() -> VisitReport:
         False,
         "Zoom in or come closer, so that the person fills half of the picture's height.",
     )
-    faults = tuple(_fault(entry) for entry in _FAULTS)
+    faults = with_corrections([_fault(entry) for entry in _FAULTS], corrections(), limits())
     causes, changes = load_causes(), f"heel cushion changed from medium to soft {MARKUP}"
     return VisitReport(
         subject="P01",
@@ -390,6 +431,7 @@ def report() -> VisitReport:
         ),
         candidates=candidates(faults, causes, changes),
         notes=(FORMULA, f"walks with a stick at home {MARKUP}"),
+        corrections=corrections(),
     )
 
 

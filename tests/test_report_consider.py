@@ -79,6 +79,7 @@ def test_the_section_stands_after_the_faults(visit: Path) -> None:
             "consider",
             "quantities",
             "quality",
+            "corrections",
             "failures",
             "cautions",
             "methods",

@@ -132,6 +132,10 @@ def test_numbers_in_names_sort_as_numbers(first: str, second: str) -> None:
     assert natural_key("P²")
 
 
+# What a cell says of a verdict that rests on a corrected event.
+MARK = ", rests on corrections by a person*"
+
+
 def test_every_cell_is_the_verdict_that_was_saved_and_leads_to_its_page(out: Path) -> None:
     page = make(out)
     heads, *rows = page.table("study_grid")
@@ -143,11 +147,15 @@ def test_every_cell_is_the_verdict_that_was_saved_and_leads_to_its_page(out: Pat
     for folder, row in zip(folders, seen, strict=True):
         saved = json.loads((out / folder / "visit.json").read_text(encoding="utf-8"))
         verdicts = {fault["name"]: fault["verdict"] for fault in saved["faults"]}
-        assert dict(zip(names, row[1:], strict=True)) == verdicts
+        marked = {fault["name"] for fault in saved["faults"] if fault["corrections"]}
+        assert marked
+        assert dict(zip(names, row[1:], strict=True)) == {
+            name: f"{verdict}{MARK if name in marked else ''}" for name, verdict in verdicts.items()
+        }
         assert all(f"{folder}/fault-{name}.html" in page.hrefs for name in verdicts)
     counted = {row[0]: [int(cell) for cell in row[1:]] for row in rows[1:5]}
     for place, name in enumerate(names):
-        column = [row[1 + place] for row in seen]
+        column = [row[1 + place].removesuffix(MARK) for row in seen]
         assert {word: counts[place] for word, counts in counted.items()} == {
             word: column.count(word) for word in ("present", "borderline", "cannot say", "not seen")
         }, name

@@ -10,7 +10,7 @@ import pytest
 ROOT = Path(__file__).resolve().parent.parent
 PACKAGE = ROOT / "pipeline"
 LEVELS = [
-    {"errors", "shown", "model", "judgement", "tables"},
+    {"errors", "shown", "model", "review", "judgement", "tables"},
     {
         "config",
         "setting_words",
@@ -21,6 +21,7 @@ LEVELS = [
         "manifest_row",
         "pseudonyms",
         "store",
+        "review_files",
         "language",
     },
     {
@@ -41,9 +42,10 @@ LEVELS = [
     | {"passes", "standing", "treadmill"}
     | {"outline", "shoes", "shoe_shape", "leg_shape", "leg_evidence", "leg_smoothness", "leg_model", "legs"}
     | {"pylon"},
-    {"event_timing", "events_frontal", "events", "steps", "strides"},
+    {"event_timing", "events_frontal", "events", "steps", "strides", "review_apply"},
     {"metrics"},
     {"thresholds", "checks", "causes", "causes_file", "pace", "stages", "tracking_rules", "comparability"}
+    | {"review_verdicts"}
     | {"slopes", "tracking", "agreement", "agreement_sizes", "ratings", "agreement_table"}
     | {"recorded", "goals", "outcomes"},
     {
@@ -75,8 +77,9 @@ LEVELS = [
         "cli",
         "cli_study",
     }
-    | {"catalogue", "fault_pages", "texts", "agreement_files", "landmark_export", "person_pages"}
-    | {"notebook_tables", "notebook", "api_page"},
+    | {"catalogue", "fault_pages", "texts", "saved_texts", "agreement_files", "landmark_export", "person_pages"}
+    | {"notebook_tables", "notebook", "api_page"}
+    | {"review_saved", "review_requests", "review_table", "cli_review", "review_drawing", "review_widget"},
 ]
 LEVEL = {name: level for level, names in enumerate(LEVELS) for name in names}
 FILES = sorted(path for path in PACKAGE.rglob("*.py"))

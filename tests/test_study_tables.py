@@ -368,7 +368,7 @@ def test_a_missing_extra_names_the_command_that_installs_it(
 
 
 def test_the_command_writes_the_tables_and_names_what_it_left_out(run: Run, results: Path, tmp_path: Path) -> None:
-    names = ["visits", "recorded", "strides", "metrics", "findings", "faults", "losses"]
+    names = ["visits", "recorded", "strides", "metrics", "findings", "faults", "corrections", "losses"]
     written = "".join(f"out/{name}.csv\n" for name in [*names, "dictionary"])
     assert run("tables", "results", "--out", "out") == (0, written, "")
     (folder_of(results, "P2", "1") / "faults.csv").unlink()

@@ -6,7 +6,7 @@ from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from pipeline.judgement import Candidate, Fault, VisitReport
+from pipeline.judgement import Candidate, Fault, VisitReport, verdict_in_force
 from pipeline.language import say, say_count, say_saved
 from pipeline.report.layout import Layout, Source
 from pipeline.report.words import plain_name
@@ -112,7 +112,7 @@ def _why_none(report: VisitReport, layout: Layout) -> str:
         return texts.earlier
     if not report.prosthetic_sides:
         return texts.no_prosthesis
-    if any(fault.verdict == "present" for fault in report.faults):
+    if any(verdict_in_force(fault) == "present" for fault in report.faults):
         return texts.not_in_file.format(file=report.run.causes_file)
     return texts.nothing_present
 
@@ -124,7 +124,7 @@ def _of_fault(fault: Fault, report: VisitReport, views: dict[str, CandidateView]
         for one in report.candidates
         if any(line.fault == fault.name and line.kind == "explained" for line in one.lines)
     ]
-    alone = fault.verdict == "borderline" and report.prosthetic_sides and report.run.causes_sha256
+    alone = verdict_in_force(fault) == "borderline" and report.prosthetic_sides and report.run.causes_sha256
     return FaultConsidered(
         tuple(views[one.cause] for one in explaining),
         layout.consider.fault_alone if alone and not explaining else "",

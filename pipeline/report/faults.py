@@ -9,10 +9,11 @@ from pathlib import Path
 import numpy as np
 
 from pipeline.figures import LimitStrip
-from pipeline.judgement import Fault, FaultDefinition, Finding, VisitReport
+from pipeline.judgement import Fault, FaultDefinition, Finding, VisitReport, severity_in_force, verdict_in_force
 from pipeline.kept import FRAMES_FOLDER
 from pipeline.language import say, say_saved
 from pipeline.model import MetricValue, Side, StrideSet, anatomical_side
+from pipeline.report.corrections import Marks, overruled_words
 from pipeline.report.drawings import (
     NoPicture,
     Picture,
@@ -59,6 +60,7 @@ class FindingRow:
     severity: str
     by_view: str
     applies: bool
+    mark: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -106,6 +108,9 @@ class FaultView:
     frames: tuple[FrameView, ...]
     frames_caption: str
     stride_table: StrideTable
+    own_verdict: str
+    overruled: str
+    mark: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -121,6 +126,7 @@ class FaultMaker:
     definitions: dict[str, FaultDefinition]
     check_notes: dict[str, str]
     measurement_error: dict[str, float]
+    marks: Marks
 
     def view(self, fault: Fault) -> FaultView:
         """Return one fault's view."""
@@ -143,10 +149,10 @@ class FaultMaker:
             file=page_name(fault.name),
             title=say(fault.title),
             limb=limb_words(fault.side, sides),
-            verdict=fault.verdict,
+            verdict=verdict_in_force(fault),
             reason=say_saved(fault.reason),
             urgent=fault.urgent,
-            severity=say(fault.severity),
+            severity=say(severity_in_force(fault)),
             limits_file=self._limits_file(fault),
             seen=say(definition.seen) if definition else "",
             phase=say(definition.phase) if definition else "",
@@ -158,6 +164,9 @@ class FaultMaker:
             frames=shown,
             frames_caption=self._frames_caption(fault, bool(shown)),
             stride_table=self._stride_table(fault, definition),
+            own_verdict=fault.verdict,
+            overruled=overruled_words(fault),
+            mark=self.marks.words(fault.corrections),
         )
 
     def _finding(self, finding: Finding) -> FindingRow:
@@ -179,6 +188,7 @@ class FaultMaker:
             severity=severity_words(finding.severity, finding.clear, finding.severe, finding.unit),
             by_view=view_words(self._metric_of(finding)),
             applies=finding.applies,
+            mark=self.marks.of_strides(finding.stride_ids),
         )
 
     def _limits_file(self, fault: Fault) -> str:
@@ -250,8 +260,9 @@ class FaultMaker:
         for position, row in enumerate(self.strides.table.to_dict("records")):
             if row["stride_id"] not in ids:
                 continue
+            mark = self.marks.of_strides([row["stride_id"]])
             cells = [
-                str(row["stride_id"]),
+                f"{row['stride_id']}{f' ({mark})' if mark else ''}",
                 limb_words(str(row["side"]), self.report.prosthetic_sides),
                 number_words(float(row["start_s"]), "s"),
                 number_words(float(row["end_s"]), "s"),
@@ -305,10 +316,3 @@ def _extremes(strides: StrideSet, curve: str, row: int, phase_pct: tuple[float, 
         return ["-", "-"]
     unit = curve_unit(curve)
     return [number_words(float(np.nanmin(part)), unit), number_words(float(np.nanmax(part)), unit)]
-
-
-def side_of_interest(fault: Fault, definition: FaultDefinition | None, sides: Sequence[Side]) -> Side | None:
-    """The anatomical side on whose stride a fault's phase is counted; the prosthetic one when it is both."""
-    name = definition.side if definition else fault.side
-    side = anatomical_side(name, sides) or anatomical_side(fault.side, sides)
-    return side or (sides[0] if len(sides) == 1 else None)

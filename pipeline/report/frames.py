@@ -18,9 +18,8 @@ from pipeline.judgement import Fault, FaultDefinition, Limits, VisitReport, lead
 from pipeline.kept import FRAMES_FOLDER, FRAMES_NAME
 from pipeline.model import Clip, LandmarkTrack, Side, StrideSet, other_side
 from pipeline.pictures import draw_skeleton, safe_picture, save_picture
-from pipeline.report.faults import side_of_interest
 from pipeline.report.parts import FrameIndex, KeyFrame
-from pipeline.report.words import limb_words
+from pipeline.report.words import limb_words, side_of_interest
 from pipeline.store import make_private_folder, write_json
 from pipeline.video import UInt8Array, read_pictures
 

@@ -33,6 +33,7 @@ VisitSection = Literal[
     "quantities",
     "recorded",
     "quality",
+    "corrections",
     "failures",
     "cautions",
     "methods",

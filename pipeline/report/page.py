@@ -19,6 +19,7 @@ from pipeline.config import ENGLISH, Paper
 from pipeline.judgement import Limits, VisitReport
 from pipeline.language import in_sentence, say, say_count, say_saved, speaking, spoken
 from pipeline.report.consider import consider_view
+from pipeline.report.corrections import correction_rows, marks
 from pipeline.report.drawings import Picture
 from pipeline.report.faults import FaultMaker, FaultView
 from pipeline.report.layout import SCREEN_ONLY, Layout, load_layout, load_sources
@@ -34,9 +35,8 @@ from pipeline.report.sections import (
     method_facts,
     other_metric_rows,
     quantity_views,
-    summary_rows,
-    urgent_part,
 )
+from pipeline.report.summary import summary_rows, urgent_part
 from pipeline.report.viewer import ViewerView, viewer_view
 from pipeline.report.words import counts_sentence, in_reading_order, prosthetic_words
 from pipeline.store import write_bytes, write_text
@@ -95,10 +95,11 @@ def write_visit(
         definitions={definition.name: definition for definition in limits.faults},
         check_notes={check.id: check.note for check in limits.checks},
         measurement_error={name: own.sd for name, own in limits.measurement_error.items()},
+        marks=marks(report),
     )
     faults = [maker.view(fault) for fault in in_reading_order(report.faults)]
     quantities = quantity_views(report, strides, layout, sources)
-    rows = summary_rows(report.faults, maker.definitions, report.prosthetic_sides, layout)
+    rows = summary_rows(report, maker.definitions, layout)
     context: dict[str, Any] = {
         "layout": layout,
         "report": report,
@@ -117,6 +118,7 @@ def write_visit(
         "other_metrics": other_metric_rows(report, layout),
         "recorded": recorded_rows(report, sources),
         "clips": clip_views(report, strides),
+        "corrections": correction_rows(report),
         "failed": [clip for clip in report.clips if clip.state == "failed"],
         "facts": (*method_facts(report, limits), *recorded_facts(report)),
         "curve_signs": curve_signs(),

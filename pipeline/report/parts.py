@@ -16,6 +16,8 @@ from pipeline.errors import StageError
 from pipeline.judgement import VisitReport
 from pipeline.kept import FRAMES_FOLDER, FRAMES_NAME
 from pipeline.model import StrideSet
+from pipeline.report.correction_parts import CORRECTIONS, corrections_table
+from pipeline.review_verdicts import records_behind, strides_touched
 from pipeline.store import read_json, write_arrays, write_json, write_table, write_text
 from pipeline.tables import STRIDES, Column, check_table
 
@@ -40,6 +42,7 @@ METRICS: tuple[Column, ...] = (
     Column("stride_ids", "text", "", "the strides used, separated by a space"),
     Column("stride_values", "text", "see unit", "their values in the same order, separated by a space"),
     Column("by_view", "text", "see unit", "view=value (low to high, strides), where several views gave one"),
+    Column("corrections", "text", "", "records by which its strides were corrected, separated by a space"),
 )
 FINDINGS: tuple[Column, ...] = (
     Column("check", "text", "", "id of the limit"),
@@ -67,12 +70,17 @@ FAULTS: tuple[Column, ...] = (
     Column("fault", "text", "", "name of the fault"),
     Column("title", "text", "", "its title for readers"),
     Column("side", "text", "", "the limb it is seen on"),
-    Column("verdict", "text", "", "present, borderline, not seen or cannot say"),
+    Column("verdict", "text", "", "the pipeline's own: present, borderline, not seen or cannot say"),
     Column("reason", "text", "", "why it cannot be said, or what makes it borderline"),
     Column("urgent", "flag", "", "walking has to stop until it is put right"),
     Column("n_findings", "whole", "1", "findings behind the verdict"),
     Column("severity", "text", "", "that of the severest finding; empty unless the verdict is present"),
     Column("limits_sha256", "text", "", "hash of the file of limits that judged it"),
+    Column("person_verdict", "text", "", "a person's verdict, which holds in place of the pipeline's own; or empty"),
+    Column("person", "text", "", "initials of this person"),
+    Column("person_made", "text", "", "when the person overruled the verdict, in UTC"),
+    Column("person_reason", "text", "", "why"),
+    Column("corrections", "text", "", "records by which what it rests on was corrected, separated by a space"),
 )
 CANDIDATES: tuple[Column, ...] = (
     Column("rank", "whole", "1", "1 is the first to examine; equal sums share it"),
@@ -94,6 +102,7 @@ TABLES = {
     "findings.csv": FINDINGS,
     "faults.csv": FAULTS,
     "candidates.csv": CANDIDATES,
+    "corrections.csv": CORRECTIONS,
 }
 
 
@@ -142,6 +151,7 @@ def save_parts(visit_folder: Path, report: VisitReport, strides: StrideSet) -> l
         "findings.csv": _findings_table(report),
         "faults.csv": _faults_table(report),
         "candidates.csv": _candidates_table(report),
+        "corrections.csv": corrections_table(report.corrections),
     }
     for name, table in tables.items():
         write_table(visit_folder / name, guarded(table, TABLES[name]))
@@ -220,6 +230,7 @@ def _guard_text(text: object) -> object:
 
 def _metrics_table(report: VisitReport) -> pd.DataFrame:
     """One row a metric and side."""
+    touched = strides_touched(report.corrections)
     rows = [
         asdict(metric)
         | {
@@ -228,6 +239,7 @@ def _metrics_table(report: VisitReport) -> pd.DataFrame:
             "by_view": "; ".join(
                 f"{one.view}={one.value!r} ({one.low!r} to {one.high!r}, {one.n_strides})" for one in metric.by_view
             ),
+            "corrections": " ".join(records_behind(metric.stride_ids, touched)),
         }
         for metric in report.metrics
     ]
@@ -257,6 +269,11 @@ def _faults_table(report: VisitReport) -> pd.DataFrame:
             "n_findings": len(fault.findings),
             "severity": fault.severity,
             "limits_sha256": fault.limits_sha256,
+            "person_verdict": fault.person.verdict if fault.person else "",
+            "person": fault.person.by if fault.person else "",
+            "person_made": fault.person.made if fault.person else "",
+            "person_reason": fault.person.reason if fault.person else "",
+            "corrections": " ".join(fault.corrections),
         }
         for fault in report.faults
     ]

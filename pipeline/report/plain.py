@@ -11,9 +11,11 @@ from typing import Any
 from pipeline.judgement import VisitReport
 from pipeline.language import in_sentence, say, say_count
 from pipeline.report.consider import ConsiderView
+from pipeline.report.corrections import CorrectionRow
 from pipeline.report.layout import Layout
 from pipeline.report.recorded import RecordedRow
-from pipeline.report.sections import ClipView, SummaryRow, UrgentPart
+from pipeline.report.sections import ClipView
+from pipeline.report.summary import SummaryRow, UrgentPart
 
 VISIT_TEXT = "visit.txt"
 # Fits a window of a record system and a mail. Own choice. [characters]
@@ -59,11 +61,12 @@ def visit_text(context: Mapping[str, Any]) -> str:
         _facts(report, context),
         [context["counts"]],
         _group(say("Present or borderline"), map(_seen_line, _of(rows, "present", "borderline"))),
-        _group(say("Cannot say"), (f"{row.title}, {row.limb}: {row.reason}." for row in _of(rows, "cannot say"))),
-        _group(say("Not seen"), [", ".join(row.title for row in _of(rows, "not seen"))]),
+        _group(say("Cannot say"), map(_open_line, _of(rows, "cannot say"))),
+        _group(say("Not seen"), _unseen(_of(rows, "not seen"))),
         _consider(context["consider"], layout),
         _group(layout.section["recorded"].title, map(_recorded_line, context["recorded"])),
         _group(say("Recording"), _recording(context["clips"])),
+        _group(say("Corrections by a person"), map(_correction, context["corrections"])),
         _group(say("Clips that failed"), (f"{clip.clip_id}: {clip.message}" for clip in context["failed"])),
         _group(say("Cautions"), (f"- {point}" for point in layout.cautions.points)),
         [
@@ -168,7 +171,32 @@ def _seen_line(row: SummaryRow) -> str:
     more = f", {row.more}" if row.more else ""
     limit = say("outside when {limit} ({standing})", limit=row.limit, standing=row.standing)
     strides = say("strides: {n}", n=row.strides)
-    return f"{row.title}, {row.limb}: {verdict}. {row.metric} {row.size}{interval}{more}; {limit}; {strides}."
+    size = f" {row.metric} {row.size}{interval}{more}; {limit}; {strides}." if row.size else ""
+    return f"{row.title}, {row.limb}: {verdict}.{size}{_by_hand(row)}"
+
+
+def _open_line(row: SummaryRow) -> str:
+    """A fault that cannot be said, with the reason."""
+    reason = f" {row.reason}." if row.own_verdict == "cannot say" else ""
+    return f"{row.title}, {row.limb}:{reason}{_by_hand(row)}"
+
+
+def _unseen(rows: Sequence[SummaryRow]) -> list[str]:
+    """Faults that were not seen: in one line, and each that a person had to do with in its own."""
+    plain = ", ".join(row.title for row in rows if not _by_hand(row))
+    return [plain, *(f"{row.title}:{_by_hand(row)}" for row in rows if _by_hand(row))]
+
+
+def _by_hand(row: SummaryRow) -> str:
+    """Who overruled the verdict, and what it rests on that was corrected."""
+    mark = f"{row.mark[:1].upper()}{row.mark[1:]}." if row.mark else ""
+    return "".join(f" {part}" for part in (row.overruled, mark) if part)
+
+
+def _correction(row: CorrectionRow) -> str:
+    """One record of a correction."""
+    clip = f", {row.clip}" if row.clip else ""
+    return f"- {row.made}, {row.by}: {row.what}{clip}. {row.reason.rstrip('.')}. ({row.state})"
 
 
 def _recorded_line(row: RecordedRow) -> str:

@@ -7,19 +7,17 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
-from pipeline.judgement import ClipResult, Fault, FaultDefinition, Limits, VisitReport, leading_finding
-from pipeline.language import in_sentence, say, say_count, say_saved
+from pipeline.judgement import ClipResult, Limits, VisitReport
+from pipeline.language import say, say_count, say_saved
 from pipeline.model import SIDES, MetricValue, QualityNote, Side, StrideSet
 from pipeline.quantities import QUANTITIES
+from pipeline.report.corrections import Marks, marks
 from pipeline.report.drawings import NoPicture, Picture, curve_picture
-from pipeline.report.faults import page_name
 from pipeline.report.layout import Layout, Source
 from pipeline.report.layout_records import QuantityText
 from pipeline.report.words import (
-    in_reading_order,
     interval_words,
     limb_words,
-    limit_words,
     metric_title,
     plain_name,
     plain_number,
@@ -27,36 +25,6 @@ from pipeline.report.words import (
     sign_words,
     with_unit,
 )
-
-
-@dataclass(frozen=True, slots=True)
-class SummaryRow:
-    """One fault in one line; `reason` stands in place of size and limit where it cannot be said."""
-
-    name: str
-    file: str
-    title: str
-    verdict: str
-    urgent: bool
-    limb: str
-    metric: str
-    size: str
-    interval: str
-    limit: str
-    standing: str
-    strides: int
-    reason: str
-    more: str
-    severity: str
-
-
-@dataclass(frozen=True, slots=True)
-class UrgentPart:
-    """What to do before anything else: dangers seen, and dangers that could not be judged."""
-
-    heading: str
-    seen: tuple[SummaryRow, ...]
-    unknown: tuple[SummaryRow, ...]
 
 
 @dataclass(frozen=True, slots=True)
@@ -71,6 +39,7 @@ class MetricRow:
     spread: str
     strides: int
     reason: str
+    mark: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -105,50 +74,6 @@ class ClipView:
     quality: tuple[QualityRow, ...]
 
 
-def summary_rows(
-    faults: Sequence[Fault], definitions: dict[str, FaultDefinition], sides: Sequence[Side], layout: Layout
-) -> tuple[SummaryRow, ...]:
-    """Return one row a fault, in the order in which they ask for action."""
-    return tuple(_summary_row(fault, definitions, sides, layout) for fault in in_reading_order(faults))
-
-
-def _summary_row(
-    fault: Fault, definitions: dict[str, FaultDefinition], sides: Sequence[Side], layout: Layout
-) -> SummaryRow:
-    """One fault's line: the finding that decided it, or why it cannot be said."""
-    finding = leading_finding(fault)
-    definition = definitions.get(fault.name)
-    others = sum(finding.applies for finding in fault.findings) - 1
-    return SummaryRow(
-        name=fault.name,
-        file=page_name(fault.name),
-        title=say(fault.title),
-        verdict=fault.verdict,
-        urgent=fault.urgent or (definition is not None and definition.urgent),
-        limb=limb_words(fault.side, sides),
-        metric=metric_title(finding.metric) if finding else "",
-        size=with_unit(finding.value, finding.unit) if finding else "",
-        interval=interval_words(finding.low, finding.high, finding.unit) if finding else "",
-        limit=limit_words(finding) if finding else "",
-        standing=layout.standing.get(finding.standing, finding.standing) if finding else "",
-        strides=finding.n_strides if finding else 0,
-        reason=say_saved(fault.reason) or (say("no finding was made") if fault.verdict == "cannot say" else ""),
-        more=say_count("and {n} other finding", "and {n} other findings", others) if others > 0 else "",
-        severity=say(fault.severity),
-    )
-
-
-def urgent_part(rows: Sequence[SummaryRow], layout: Layout) -> UrgentPart | None:
-    """Return the dangers among the rows; None when every urgent fault was judged and not seen."""
-    urgent = [row for row in rows if row.urgent]
-    seen = tuple(row for row in urgent if row.verdict in ("present", "borderline"))
-    unknown = tuple(row for row in urgent if row.verdict == "cannot say")
-    if not seen and not unknown:
-        return None
-    titles = say(" and ").join(in_sentence(row.title) for row in seen)
-    return UrgentPart(layout.cautions.urgent_heading.format(faults=titles), seen, unknown)
-
-
 def quantity_views(
     report: VisitReport, strides: StrideSet, layout: Layout, sources: dict[str, Source]
 ) -> tuple[QuantityView, ...]:
@@ -173,12 +98,13 @@ def other_metric_rows(report: VisitReport, layout: Layout) -> tuple[MetricRow, .
     """Return the metrics that none of the quantities shows."""
     shown = {name for text in layout.quantity for name in text.metrics}
     rest = [metric for metric in report.metrics if metric.metric not in shown]
-    return tuple(_metric_row(metric, report.prosthetic_sides) for metric in rest)
+    marked = marks(report)
+    return tuple(_metric_row(metric, report.prosthetic_sides, marked) for metric in rest)
 
 
 def _quantity_rows(text: QuantityText, report: VisitReport) -> tuple[MetricRow, ...]:
     """Rows of one quantity; a limb or a metric without a value gets a row that says so."""
-    sides = report.prosthetic_sides
+    sides, marked = report.prosthetic_sides, marks(report)
     rows = []
     for name in text.metrics:
         values = {metric.side: metric for metric in report.metrics if metric.metric == name}
@@ -189,12 +115,12 @@ def _quantity_rows(text: QuantityText, report: VisitReport) -> tuple[MetricRow, 
         for side in order:
             metric = values.pop(side, None)
             missing = _missing_row(name, limb_words(side, sides), say("this run gave no value for this limb"))
-            rows.append(_metric_row(metric, sides) if metric else missing)
-        rows += [_metric_row(metric, sides) for metric in values.values()]
+            rows.append(_metric_row(metric, sides, marked) if metric else missing)
+        rows += [_metric_row(metric, sides, marked) for metric in values.values()]
     return tuple(rows)
 
 
-def _metric_row(metric: MetricValue, sides: Sequence[Side]) -> MetricRow:
+def _metric_row(metric: MetricValue, sides: Sequence[Side], marked: Marks) -> MetricRow:
     """A metric value in words."""
     is_measured = metric.status == "ok" and metric.value is not None
     spread = metric.spread if metric.spread is not None and math.isfinite(metric.spread) else None
@@ -207,6 +133,7 @@ def _metric_row(metric: MetricValue, sides: Sequence[Side]) -> MetricRow:
         spread=with_unit(spread, metric.unit) if is_measured else "",
         strides=metric.n_strides,
         reason="" if is_measured else _not_measured(say_saved(metric.reason) or say("no reason was recorded")),
+        mark=marked.of_strides(metric.stride_ids),
     )
 
 
@@ -235,6 +162,9 @@ def clip_views(report: VisitReport, strides: StrideSet) -> tuple[ClipView, ...]:
             )
             for side in SIDES
         )
+        by_hand = int(rows["why_not"].astype(str).str.startswith("left out by hand").sum())
+        if by_hand:
+            per_side += "; " + say_count("{n} left out by hand", "{n} left out by hand", by_hand)
         views.append(
             ClipView(
                 clip=clip,

@@ -47,12 +47,17 @@ class Column:
 
 @dataclass(frozen=True, slots=True)
 class Cell:
-    """One verdict, and the page of its fault; the page is empty where there is none."""
+    """One verdict, and the page of its fault; the page is empty where there is none.
+
+    `mark` says in words what a person corrected. `is_danger`: the pipeline or a person saw it.
+    """
 
     title: str
     verdict: str
     severity: str
     page: str
+    mark: str
+    is_danger: bool
 
 
 @dataclass(frozen=True, slots=True)
@@ -133,7 +138,7 @@ def _context(out: Path, limits: Limits, config_folder: Path | None) -> dict[str,
     sets, set_of = _sets(parts.visits, layout.study)
     rows = _rows(parts.visits, columns, set_of)
     script, policy = page_script("study.js")
-    verdicts = Counter(fault.verdict for visit in parts.visits for fault in visit.saved.faults)
+    verdicts = Counter(fault.in_force for visit in parts.visits for fault in visit.saved.faults)
     clips = [clip for visit in parts.visits for clip in visit.saved.clips]
     dates = [visit.saved.visit_date.isoformat() for visit in parts.visits]
     return {
@@ -148,6 +153,7 @@ def _context(out: Path, limits: Limits, config_folder: Path | None) -> dict[str,
         "rows": rows,
         "columns": columns,
         "verdicts": [(word, verdicts[word]) for word in VERDICTS],
+        "any_mark": any(cell.mark for row in rows for cell in row.cells if cell is not None),
         "n_done": sum(clip.state == "done" for clip in clips),
         "n_clips": len(clips),
         "period": sorted({min(dates), max(dates)}) if dates else [],
@@ -176,7 +182,7 @@ def _columns(visits: Sequence[FoundVisit], limits: Limits, texts: StudyTexts) ->
     urgent |= {fault.name for visit in visits for fault in visit.saved.faults if fault.urgent}
     order = [definition.name for definition in limits.faults if definition.name in found]
     names = sorted(dict.fromkeys([*order, *found]), key=lambda name: name not in urgent)
-    counts = Counter((fault.name, fault.verdict) for visit in visits for fault in visit.saved.faults)
+    counts = Counter((fault.name, fault.in_force) for visit in visits for fault in visit.saved.faults)
     return [
         Column(
             name=name,
@@ -214,8 +220,8 @@ def _rows(visits: Sequence[FoundVisit], columns: Sequence[Column], set_of: dict[
                 latest=last[saved.subject] == visit.folder,
                 set_number=set_of[visit.folder],
                 cells=tuple(cells.get(column.name) for column in columns),
-                urgent=tuple(cell for cell in risky if cell.verdict in SEEN),
-                unknown=tuple(cell for cell in risky if cell.verdict == "cannot say"),
+                urgent=tuple(cell for cell in risky if cell.is_danger),
+                unknown=tuple(cell for cell in risky if cell.verdict == "cannot say" and not cell.is_danger),
             )
         )
     return rows
@@ -224,9 +230,24 @@ def _rows(visits: Sequence[FoundVisit], columns: Sequence[Column], set_of: dict[
 def _cell(fault: SavedFault, visit: FoundVisit, address: str) -> Cell:
     """A fault's verdict, with the page if there is one."""
     name = page_name(fault.name)
+    verdict = fault.in_force
     return Cell(
-        say(fault.title), fault.verdict, fault.severity, f"{address}/{quote(name)}" if name in visit.names else ""
+        title=say(fault.title),
+        verdict=verdict,
+        severity=fault.severity if verdict == fault.verdict else "",
+        page=f"{address}/{quote(name)}" if name in visit.names else "",
+        mark=_mark(fault),
+        is_danger=bool({verdict, fault.verdict} & set(SEEN)),
     )
+
+
+def _mark(fault: SavedFault) -> str:
+    """What a person corrected of a verdict, in words; empty for nothing."""
+    parts = [say("rests on corrections by a person")] if fault.corrections else []
+    if fault.person is not None:
+        own = say(fault.verdict)
+        parts.insert(0, say("by {by}, the pipeline's own: {verdict}", by=fault.person.by, verdict=own))
+    return "; ".join(parts)
 
 
 def _sets(visits: Sequence[FoundVisit], texts: StudyTexts) -> tuple[list[JudgedAlike], dict[str, int]]:

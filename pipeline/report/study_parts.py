@@ -13,6 +13,7 @@ from pipeline.judgement import ClipResult, RunRecord, Severity, Verdict
 from pipeline.model import Aid, Level, Side
 from pipeline.report.layout_records import StudyTexts
 from pipeline.report.parts import REPORT_NAME
+from pipeline.review import PersonVerdict, in_force
 from pipeline.store import read_json, read_record
 
 # Where a run leaves the reason why a clip or a visit has no result.
@@ -28,6 +29,13 @@ class SavedFault:
     verdict: Verdict
     urgent: bool
     severity: Severity = ""
+    person: PersonVerdict | None = None
+    corrections: tuple[str, ...] = ()
+
+    @property
+    def in_force(self) -> Verdict:
+        """The verdict that holds: a person's where there is one."""
+        return in_force(self.verdict, self.person)
 
 
 @dataclass(frozen=True, slots=True)

@@ -35,7 +35,7 @@ class FaultRow:
     """One fault across the visits in words, with its figure where there is something to see."""
 
     title: str
-    verdicts: tuple[tuple[str, str], ...]
+    verdicts: tuple[tuple[str, str, str], ...]
     measure: str
     before: str
     after: str
@@ -109,7 +109,8 @@ def build_subject(
 def _row(fault: FaultTrack, track: Track, goals: PersonGoals) -> FaultRow:
     """One fault in words."""
     pages = [f"ses-{report.visit}/{page_name(fault.name)}" for report in track.visits]
-    verdicts = tuple(zip((verdict or "" for verdict in fault.verdicts), pages, strict=True))
+    by = fault.by or ("",) * len(pages)
+    verdicts = tuple(zip((verdict or "" for verdict in fault.verdicts), pages, by, strict=True))
     change = fault.change
     if change is None:
         return FaultRow(say(fault.title), verdicts, "", "", "", "", "cannot say", (), None)

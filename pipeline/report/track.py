@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import zip_longest
 from pathlib import Path
 from typing import Any
 
@@ -149,7 +150,10 @@ def fault_rows(found: Track) -> list[tuple[str, ...]]:
     sides = found.visits[-1].prosthetic_sides
     rows: list[tuple[str, ...]] = []
     for fault in found.faults:
-        verdicts = " > ".join(verdict or "-" for verdict in fault.verdicts)
+        verdicts = " > ".join(
+            f"{verdict or '-'}{f' (by {by})' if by else ''}"
+            for verdict, by in zip_longest(fault.verdicts, fault.by, fillvalue="")
+        )
         change = fault.change
         if change is None:
             rows.append((fault.title, verdicts, "-", "-", "-", "-", "cannot say"))

@@ -5,10 +5,10 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 
-from pipeline.judgement import Fault, Finding, Verdict
+from pipeline.judgement import Fault, FaultDefinition, Finding, Verdict, verdict_in_force
 from pipeline.language import localised, say, say_count
 from pipeline.metrics import CATALOGUE
-from pipeline.model import MetricValue, Side, other_side
+from pipeline.model import MetricValue, Side, anatomical_side, other_side
 
 # Decimals worth reading, by unit; a unit that is not listed gets two.
 DECIMALS = {
@@ -163,8 +163,8 @@ def in_reading_order(faults: Sequence[Fault]) -> list[Fault]:
     """What needs action first: urgent and seen, present, borderline, cannot say, not seen."""
 
     def rank(fault: Fault) -> tuple[int, int]:
-        is_danger = fault.urgent and fault.verdict in ("present", "borderline")
-        return (0 if is_danger else 1, VERDICTS.index(fault.verdict))
+        seen = {fault.verdict, verdict_in_force(fault)} & {"present", "borderline"}
+        return (0 if fault.urgent and seen else 1, VERDICTS.index(verdict_in_force(fault)))
 
     return sorted(faults, key=rank)
 
@@ -173,8 +173,15 @@ def counts_sentence(faults: Sequence[Fault]) -> str:
     """How many faults have each verdict, as one sentence."""
     if not faults:
         return say("No fault was looked for.")
-    counts = [(sum(fault.verdict == verdict for fault in faults), verdict) for verdict in VERDICTS]
+    counts = [(sum(verdict_in_force(fault) == verdict for fault in faults), verdict) for verdict in VERDICTS]
     parts = ", ".join(f"{count} {say(verdict)}" for count, verdict in counts if count)
     return say_count(
         "Of {n} fault looked for: {counts}.", "Of {n} faults looked for: {counts}.", len(faults), counts=parts
     )
+
+
+def side_of_interest(fault: Fault, definition: FaultDefinition | None, sides: Sequence[Side]) -> Side | None:
+    """The anatomical side on whose stride a fault's phase is counted; the prosthetic one when it is both."""
+    name = definition.side if definition else fault.side
+    side = anatomical_side(name, sides) or anatomical_side(fault.side, sides)
+    return side or (sides[0] if len(sides) == 1 else None)
