@@ -17,7 +17,7 @@ from pipeline import __version__, cli_review, cli_study
 from pipeline.cli_study import LimitsOption, StudyArgument
 from pipeline.config import ModelChoice, PicturesKept, config_dir, load_settings, with_choices
 from pipeline.errors import PipelineError
-from pipeline.manifest import read_manifest
+from pipeline.manifest import clips_of, read_manifest
 from pipeline.manifest_row import COLUMNS, MANIFEST_NAME
 from pipeline.store import OutputTree, nothing_saved, openable_path, shown_path
 
@@ -76,6 +76,8 @@ def run(
     limits: LimitsOption = None,
     causes: CausesOption = None,
     recorded: RecordedOption = None,
+    subject: Annotated[str | None, typer.Option(help="Only this person of the manifest.")] = None,
+    visit: Annotated[str | None, typer.Option(help="Only visits of this name.")] = None,
     workers: Annotated[int | None, typer.Option(min=1, max=64, help="Clips at the same time.")] = None,
     model: Annotated[ModelChoice | None, typer.Option(help="Pose model; full is a quick look.")] = None,
     pictures: PicturesOption = None,
@@ -95,7 +97,7 @@ def run(
     loaded = load_limits(limits or config_dir() / "checks")
     to_consider = load_causes(causes, limits=loaded)
     measures = load_measures(recorded)
-    clips = read_manifest(study)
+    clips = clips_of(read_manifest(study), subject, visit)
     show_cautions(pseudonym_cautions(clips))
     try:
         with follow_run(len(clips)) as progress:
@@ -106,6 +108,8 @@ def run(
                 limits=loaded,
                 causes=to_consider,
                 measures=measures,
+                subject=subject,
+                visit=visit,
                 workers=workers,
                 progress=progress,
             )

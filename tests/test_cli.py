@@ -21,6 +21,7 @@ from pipeline.judgement import ClipResult, Fault, RunRecord, VisitReport
 from pipeline.manifest_row import COLUMN_NAMES
 from pipeline.store import file_sha256, read_json
 from pipeline.study_result import Progress, StudyResult, VisitResult
+from tests.studies import make_study
 from tests.test_manifest import HELP, study
 
 ROOT = Path(__file__).parents[1]
@@ -154,6 +155,18 @@ def test_causes_of_ones_own_are_recorded_with_the_run(run: Run, tmp_path: Path) 
     assert code == 1
     (saved,) = [read_json(path, VisitReport) for path in tmp_path.glob("out/sub-*/ses-*/visit.json")]
     assert (saved.run.causes_file, saved.run.causes_sha256) == ("own.toml", file_sha256(tmp_path / "own.toml"))
+
+
+def test_only_one_person_or_visit_is_measured(run: Run, tmp_path: Path) -> None:
+    """The clips are not there: each one that is looked at fails, and no other is named."""
+    make_study(tmp_path / "study", {"a.mp4": "01", "b.mp4": "02"})
+    for wanted, clips in ((("--visit", "01"), "a"), (("--subject", "P01", "--visit", "02"), "b"), ((), "ab")):
+        code, out, err = run("run", "study", "--out", "out", *wanted)
+        assert code == 1
+        assert {name for name in "ab" if f"clip {name}" in out + err} == set(clips)
+    code, _, err = run("run", "study", "--out", "out", "--subject", "P09")
+    assert code == 2
+    assert "has no clip of subject P09; expected one of: P01-01, P01-02" in err
 
 
 def test_results_folder_that_is_a_file_ends_with_2(run: Run, tmp_path: Path) -> None:
