@@ -27,6 +27,10 @@ if TYPE_CHECKING:
     from pipeline.ratings import Rating, rating_sheet, read_ratings
     from pipeline.report.parts import load_parts as load_visit
     from pipeline.report.track import track_subject, track_table
+    from pipeline.review_requests import Request as CorrectionRequest
+    from pipeline.review_requests import record as record_corrections
+    from pipeline.review_saved import clip_events, clip_strides, list_corrections
+    from pipeline.review_widget import Viewer
     from pipeline.stages import judge_visit
     from pipeline.study_export import export_tables
     from pipeline.study_files import visit_folders
@@ -56,6 +60,12 @@ PLACES = {
     "track_subject": "pipeline.report.track:track_subject",
     "track_table": "pipeline.report.track:track_table",
     "load_tracking_rules": "pipeline.tracking_rules:load_tracking_rules",
+    "Viewer": "pipeline.review_widget:Viewer",
+    "clip_events": "pipeline.review_saved:clip_events",
+    "clip_strides": "pipeline.review_saved:clip_strides",
+    "CorrectionRequest": "pipeline.review_requests:Request",
+    "record_corrections": "pipeline.review_requests:record",
+    "list_corrections": "pipeline.review_saved:list_corrections",
     "rating_sheet": "pipeline.ratings:rating_sheet",
     "read_ratings": "pipeline.ratings:read_ratings",
     "Rating": "pipeline.ratings:Rating",
@@ -78,20 +88,25 @@ PLACES = {
 }
 __all__ = [
     "CATALOGUE",
+    "CorrectionRequest",
     "Family",
     "OwnError",
     "Person",
     "PipelineError",
     "Rating",
     "StudyResult",
+    "Viewer",
     "__version__",
     "average",
     "check_study",
+    "clip_events",
+    "clip_strides",
     "compare_raters",
     "compare_sizes",
     "export_tables",
     "judge_visit",
     "limits_from_text",
+    "list_corrections",
     "load_limits",
     "load_settings",
     "load_tables",
@@ -108,6 +123,7 @@ __all__ = [
     "read_manifest",
     "read_ratings",
     "read_reports",
+    "record_corrections",
     "run_study",
     "show",
     "track_subject",

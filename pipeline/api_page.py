@@ -23,6 +23,9 @@ GROUPS: dict[str, tuple[str, ...]] = {
         "visit_folders", "load_visit", "read_reports", "show", "load_tables", "query", "export_tables",
     ),
     "Change across visits": ("track_subject", "track_table", "load_tracking_rules"),
+    "Corrections by a person": (
+        "Viewer", "clip_events", "clip_strides", "CorrectionRequest", "record_corrections", "list_corrections",
+    ),
     "Agreement of raters": ("rating_sheet", "read_ratings", "Rating", "compare_raters", "compare_sizes"),
     "Figures": ("plot_curve", "plot_fault", "plot_visits", "plot_differences"),
     "A metric of your own": (
@@ -38,6 +41,8 @@ RECORDS: dict[str, tuple[str, ...]] = {
     "pipeline.report.track": ("SubjectTrack",),
     "pipeline.tracking": ("Track", "FaultTrack", "Change", "Point"),
     "pipeline.slopes": ("Slope",),
+    "pipeline.review": ("Reviewed", "Correction"),
+    "pipeline.review_requests": ("Recorded",),
     "pipeline.study_tables": ("StudyTables",),
     "pipeline.agreement": ("Estimate",),
     "pipeline.agreement_sizes": ("BlandAltman",),
@@ -46,7 +51,7 @@ VALUES = {"CATALOGUE": "Every metric and every comparison of limbs that ships, b
 LISTED = ("Parameters", "Attributes", "Returns", "Yields", "Warns", "Raises")
 INTRO = """# The Python interface
 
-The names of the first six parts are imported from `pipeline` and are stable: a change of one is told in the change
+The names of the first seven parts are imported from `pipeline` and are stable: a change of one is told in the change
 log. Those of the last part come back from them. Everything else in the modules may change. A screening aid for
 trained staff: it gives no diagnosis and it is not a medical device.
 

@@ -78,18 +78,24 @@ class Recorded:
     known: tuple[tuple[Request, Reviewed], ...]
 
 
-def record(results: Path, requests: Sequence[Request], *, problems: Sequence[str] = ()) -> Recorded:
+def record(results: Path | str, requests: Sequence[Request], *, problems: Sequence[str] = ()) -> Recorded:
     """Check requests and record them; nothing is written when one of them is wrong.
 
     What has been recorded before, word for word, is not recorded again, also when it was undone since.
 
     Parameters
     ----------
-    results : Path
+    results : Path or str
         Folder that was given to `strideledger run --out`.
     requests : sequence of Request
+        What is to be corrected, undone or confirmed; the next run applies it.
     problems : sequence of str, optional
         What was wrong already when the requests were read; told with the rest.
+
+    Returns
+    -------
+    Recorded
+        The new records, and the requests that had been recorded before.
 
     Raises
     ------
@@ -98,6 +104,7 @@ def record(results: Path, requests: Sequence[Request], *, problems: Sequence[str
     ManyProblems
         Requests are wrong: all problems at once.
     """
+    results = Path(results)
     if not results.is_dir():
         raise nothing_saved(results, "no such folder")
     wrong = list(problems)

@@ -159,14 +159,28 @@ class SavedVisit:
         return found[0] if len(found) == 1 else None
 
 
-def list_corrections(results: Path, subject: str | None = None) -> tuple[tuple[Reviewed, ...], dict[str, str]]:
+def list_corrections(results: Path | str, subject: str | None = None) -> tuple[tuple[Reviewed, ...], dict[str, str]]:
     """Return all records of a results folder with their states, and its damaged files by place.
+
+    Parameters
+    ----------
+    results : Path or str
+        Folder that was given to `strideledger run --out`.
+    subject : str, optional
+        Only the records of this person.
+
+    Returns
+    -------
+    records : tuple of Reviewed
+        By visit, in the order of time.
+    damaged : dict of place inside the folder to reason
 
     Raises
     ------
     ConfigError
         The folder holds no visit, or none of this subject.
     """
+    results = Path(results)
     folders = sorted(path for path in results.glob(f"sub-{subject or '*'}/ses-*") if path.is_dir())
     if not folders:
         raise nothing_saved(results, f"no visit of {subject}" if subject else "no visit with saved results")
@@ -180,17 +194,46 @@ def list_corrections(results: Path, subject: str | None = None) -> tuple[tuple[R
     return tuple(found), damaged
 
 
-def clip_events(results: Path, subject: str, visit: str, clip_id: str) -> pd.DataFrame:
+def clip_events(results: Path | str, subject: str, visit: str, clip_id: str) -> pd.DataFrame:
     """Return the events of a clip as they are in force with all records that count, also with those that wait.
+
+    Parameters
+    ----------
+    results : Path or str
+        Folder that was given to `strideledger run --out`.
+    subject, visit, clip_id : str
+        As the results name them.
 
     Returns
     -------
     DataFrame, columns of `tables.EVENTS` and `review_apply.NAMES`
         `found_s` is when the pipeline itself found the event [s]; `added_by` and `changed_by` are ids of records.
+
+    Raises
+    ------
+    ConfigError
+        There is no such visit, or its clip is not measured.
     """
-    return SavedVisit(results, subject, visit).clip(clip_id).events
+    return SavedVisit(Path(results), subject, visit).clip(clip_id).events
 
 
-def clip_strides(results: Path, subject: str, visit: str, clip_id: str) -> pd.DataFrame:
-    """Return the strides of a clip as they were measured last, columns of `tables.STRIDES`."""
-    return SavedVisit(results, subject, visit).clip(clip_id).strides
+def clip_strides(results: Path | str, subject: str, visit: str, clip_id: str) -> pd.DataFrame:
+    """Return the strides of a clip as they were measured last.
+
+    Parameters
+    ----------
+    results : Path or str
+        Folder that was given to `strideledger run --out`.
+    subject, visit, clip_id : str
+        As the results name them.
+
+    Returns
+    -------
+    DataFrame, columns of `tables.STRIDES`
+
+    Raises
+    ------
+    ConfigError
+        There is no such visit, or its clip is not measured.
+    """
+    return SavedVisit(Path(results), subject, visit).clip(clip_id).strides

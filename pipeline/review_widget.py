@@ -48,7 +48,7 @@ class Viewer:
 
     Parameters
     ----------
-    results : Path
+    results : Path or str
         Folder that was given to `run_study` or `strideledger run --out`.
     subject, visit : str
         As the manifest names them.
@@ -68,11 +68,11 @@ class Viewer:
         ipywidgets is not installed, there is no such visit, or none of its clips is measured.
     """
 
-    def __init__(self, results: Path, subject: str, visit: str, clip_id: str | None = None) -> None:
+    def __init__(self, results: Path | str, subject: str, visit: str, clip_id: str | None = None) -> None:
         self._made = package()
-        self.results, self.subject, self.visit = results, subject, visit
+        self.results, self.subject, self.visit = Path(results), subject, visit
         self.drafts: list[Correction] = []
-        self.saved = SavedVisit(results, subject, visit)
+        self.saved = SavedVisit(self.results, subject, visit)
         if not self.saved.clip_ids:
             raise ConfigError(f"visit {subject}-{visit}", "no clip of it is measured", "", "Run the study first.")
         self._make_controls(clip_id or self.saved.clip_ids[0])
