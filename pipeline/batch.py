@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import time
 from collections import deque
 from collections.abc import Callable, Mapping
 from pathlib import Path
@@ -9,10 +10,10 @@ from typing import TYPE_CHECKING
 
 from pipeline.causes import Causes
 from pipeline.checks import Person
-from pipeline.clip_stages import measure_clip_files
+from pipeline.clip_stages import measure_clip_files, unchanged_clip
 from pipeline.config import Settings, config_dir, load_settings
 from pipeline.isolate import Failure, Job, Outcome, Tell, refuse_recursion, run_jobs
-from pipeline.jobs import VisitJob, report_visit
+from pipeline.jobs import VisitJob, report_visit, unchanged_visit
 from pipeline.judgement import ClipResult, Limits, Recorded, VisitReport
 from pipeline.kept import count_pictures, picture_notes
 from pipeline.manifest import clips_of, read_manifest
@@ -127,7 +128,7 @@ def run_study(
         page, page_message = make_study_page(
             out, limits, paper=pages.paper, language=pages.language, log=run.folder.log
         )
-    visits = tuple(run.visits[key] for key in run.visit_keys)
+    visits = tuple(run.visits[key] for key in run.clips_of)
     return StudyResult(
         record, run.folder.folder, tuple(run.clip_results()), visits, notes, page, page_message, tuple(persons), lost
     )
@@ -156,7 +157,9 @@ class _Study:
         self.progress = progress or (lambda _: None)
         self.results: dict[str, ClipResult] = {}
         self.visits: dict[VisitKey, VisitResult] = {}
-        self.visit_keys: list[VisitKey] = list(dict.fromkeys((clip.subject, clip.visit) for clip in clips))
+        self.clips_of: dict[VisitKey, list[Clip]] = {}
+        for clip in clips:
+            self.clips_of.setdefault(_key(clip), []).append(clip)
         self.folder = RunFolder(tree, settings, limits, causes, measures)
 
     def clip_results(self) -> list[ClipResult]:
@@ -168,14 +171,22 @@ class _Study:
         return self.tree.clip_folder(clip.subject, clip.visit, clip.clip_id)
 
     def go(self, workers: int | None, clip_work: ClipWork, visit_work: VisitWork) -> None:
-        """Run all clips, and each visit as soon as its last clip ended."""
+        """Run all clips, and each visit as soon as its last clip ended. What is unchanged needs no process."""
         limit_s = self.settings.run.clip_time_limit_s
-        clip_of = {f"clip {clip_id}": clip for clip_id, clip in self.clips.items()}
+        clip_of: dict[str, Clip] = {}
         visit_of: dict[str, VisitKey] = {}
-        queue = deque(
-            Job(name, clip_work, (ClipJob(clip, self.clip_folder(clip), self.settings),), limit_s)
-            for name, clip in clip_of.items()
-        )
+        queue: deque[Job] = deque()
+        for clip_id, clip in self.clips.items():
+            name, job = f"clip {clip_id}", ClipJob(clip, self.clip_folder(clip), self.settings)
+            started_s = time.monotonic()
+            reused = unchanged_clip(job) if clip_work is measure_clip_files else None
+            if reused is None:
+                clip_of[name] = clip
+                queue.append(Job(name, clip_work, (job,), limit_s))
+            else:
+                self.end_clip(clip, Outcome(name, reused, None, time.monotonic() - started_s, ""))
+        for key in self.clips_of:
+            self.queue_visit(key, queue, visit_of, visit_work)
         jobs = run_jobs(
             queue,
             scratch=self.folder.folder,
@@ -188,11 +199,23 @@ class _Study:
                 continue
             clip = clip_of[outcome.name]
             self.end_clip(clip, outcome)
-            of_visit = [other for other in self.clips.values() if _key(other) == _key(clip)]
-            if all(other.clip_id in self.results for other in of_visit):
-                name = f"visit {clip.subject}-{clip.visit}"
-                visit_of[name] = _key(clip)
-                queue.append(Job(name, visit_work, (self.visit_job(of_visit),), limit_s))
+            self.queue_visit(_key(clip), queue, visit_of, visit_work)
+
+    def queue_visit(
+        self, key: VisitKey, queue: deque[Job], visit_of: dict[str, VisitKey], visit_work: VisitWork
+    ) -> None:
+        """Queue a visit whose clips have all ended, or end it where its report is unchanged."""
+        clips = self.clips_of[key]
+        if any(clip.clip_id not in self.results for clip in clips):
+            return
+        name, job = f"visit {key[0]}-{key[1]}", self.visit_job(clips)
+        started_s = time.monotonic()
+        since = unchanged_visit(job) if visit_work is report_visit else None
+        if since is None:
+            visit_of[name] = key
+            queue.append(Job(name, visit_work, (job,), self.settings.run.clip_time_limit_s))
+        else:
+            self.end_visit(key, Outcome(name, since, None, time.monotonic() - started_s, ""))
 
     def visit_job(self, clips: list[Clip]) -> VisitJob:
         """The job of a visit whose clips have all ended."""

@@ -12,7 +12,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from pipeline.config import Settings
-from pipeline.errors import VideoError
+from pipeline.errors import PipelineError, VideoError
 from pipeline.isolate import Tell
 from pipeline.model import Clip, LandmarkTrack, VideoInfo
 from pipeline.picture_stages import (
@@ -22,6 +22,7 @@ from pipeline.picture_stages import (
     SHOES_VERSION,
     ClipJob,
     landmarks_fingerprint,
+    picture_fingerprints,
     run_picture_stages,
     saved_outlines,
     saved_pylon,
@@ -32,6 +33,7 @@ from pipeline.review_files import APPLIED_NAME, FOUND_EVENTS_NAME, clip_correcti
 from pipeline.store import (
     FolderRecord,
     fingerprint,
+    is_unchanged,
     read_json,
     read_record,
     run_stage,
@@ -77,6 +79,27 @@ def _as_measured(clip: Clip) -> dict[str, Any]:
     parts = asdict(replace(clip, path=Path(clip.relative_path), changes="", levels=(), aid=None))
     del parts["footwear"]
     return parts
+
+
+def unchanged_clip(job: ClipJob) -> tuple[str, ...] | None:
+    """Tell since when every stage of a clip is unchanged, a line each; None where something is to be done.
+
+    Only reads. It saves a process for each clip of a run that has little or nothing to do.
+    """
+    try:
+        record = read_record(job.folder)
+        if record.state != "done" or (job.folder / "error.txt").exists():
+            return None
+        landmarks = landmarks_fingerprint(job)
+        wanted = picture_fingerprints(job, landmarks)
+        wanted["measures"] = measures_fingerprint(job, landmarks, clip_corrections(job.folder))
+        stages = {stage: record.stages.get(stage) for stage in wanted}
+        if not all(is_unchanged(job.folder, stages[stage], wanted[stage]) for stage in wanted):
+            return None
+    except (OSError, PipelineError):
+        # The clip's own process meets it again, and says it.
+        return None
+    return tuple(f"{stage} unchanged since {entry.finished}" for stage, entry in stages.items() if entry)
 
 
 def measure_clip_files(job: ClipJob, tell: Tell) -> tuple[str, ...]:

@@ -12,9 +12,10 @@ from pipeline.causes import Causes, candidates
 from pipeline.checks import Person
 from pipeline.clip_stages import saved_legs
 from pipeline.config import ENGLISH, Settings, config_dir
+from pipeline.errors import PipelineError
 from pipeline.isolate import Tell
 from pipeline.judgement import ClipResult, Limits, Recorded, RunRecord, VisitReport
-from pipeline.kept import remove_pictures
+from pipeline.kept import kept_pictures, remove_pictures
 from pipeline.landmark_file import is_landmark_file
 from pipeline.model import Clip, QualityNote
 from pipeline.picture_stages import landmark_file_notes, with_models
@@ -25,6 +26,7 @@ from pipeline.store import (
     FolderRecord,
     file_sha256,
     fingerprint,
+    is_unchanged,
     now_text,
     read_json,
     read_record,
@@ -72,45 +74,80 @@ class VisitJob:
     recorded: tuple[Recorded, ...] = ()
 
 
+@dataclass(frozen=True, slots=True)
+class _Wanted:
+    """What the report of a visit depends on: its clips that were measured, its corrections, and the fingerprint."""
+
+    done: list[str]
+    records: tuple[Reviewed, ...]
+    damaged: dict[str, str]
+    fingerprint: str
+
+
 def report_visit(job: VisitJob, tell: Tell) -> str:
     """Judge one visit and make its pages; return since when they are unchanged, or ""."""
     tell("report", 0, 0)
     job.folder.mkdir(parents=True, exist_ok=True)
     (job.folder / "error.txt").unlink(missing_ok=True)
-    done = [result.clip_id for result in job.results if result.state == "done"]
-    measured = {clip_id: read_record(job.folder / clip_id).stages["measures"].fingerprint for clip_id in done}
-    failed = [[r.clip_id, r.stage, r.message] for r in job.results if r.state == "failed"]
-    records, damaged = reviewed(job.folder, done, _person_verdicts(job, done))
-    wanted = fingerprint(
-        version=VISIT_VERSION,
-        code=__version__,
-        visit=[job.subject, job.visit, job.visit_date, job.person, job.changes, job.footwear],
-        recorded=[job.recorded, job.run.recorded_sha256] if job.recorded else [],
-        measured=measured,
-        failed=failed,
-        settings=[
-            job.settings.metrics,
-            job.settings.run.keep_pictures,
-            job.settings.run.paper,
-            job.settings.run.language,
-        ],
-        limits=job.limits.sha256,
-        causes=job.causes.sha256,
-        pages=page_hashes(job.settings.run.language),
-        page_makers={name: job.run.package_versions.get(name, "") for name in PAGE_PACKAGES},
-        **({"corrections": [list(records), damaged]} if records or damaged else {}),
-    )
+    wanted = _wanted(job)
     if job.settings.run.keep_pictures == "none":
         remove_pictures(job.folder)
     since = run_stage(
         job.folder,
         "report",
-        wanted_fingerprint=wanted,
+        wanted_fingerprint=wanted.fingerprint,
         stale=VISIT_FILES,
-        work=lambda: _report(job, done, records, correction_notes(records, damaged)),
+        work=lambda: _report(job, wanted.done, wanted.records, correction_notes(wanted.records, wanted.damaged)),
     )
     write_record(job.folder, FolderRecord("done", stages=read_record(job.folder).stages))
     return since
+
+
+def unchanged_visit(job: VisitJob) -> str | None:
+    """Tell since when a visit's report is unchanged; None where something is to be done. Only reads."""
+    try:
+        record = read_record(job.folder)
+        report = record.stages.get("report")
+        if record.state != "done" or report is None or (job.folder / "error.txt").exists():
+            return None
+        if job.settings.run.keep_pictures == "none" and kept_pictures(job.folder):
+            return None
+        return report.finished if is_unchanged(job.folder, report, _wanted(job).fingerprint) else None
+    except (OSError, PipelineError, KeyError):
+        # The visit's own process meets it again, and says it.
+        return None
+
+
+def _wanted(job: VisitJob) -> _Wanted:
+    """What the report of a visit depends on, as things stand."""
+    done = [result.clip_id for result in job.results if result.state == "done"]
+    measured = {clip_id: read_record(job.folder / clip_id).stages["measures"].fingerprint for clip_id in done}
+    failed = [[r.clip_id, r.stage, r.message] for r in job.results if r.state == "failed"]
+    records, damaged = reviewed(job.folder, done, _person_verdicts(job, done))
+    return _Wanted(
+        done,
+        records,
+        damaged,
+        fingerprint(
+            version=VISIT_VERSION,
+            code=__version__,
+            visit=[job.subject, job.visit, job.visit_date, job.person, job.changes, job.footwear],
+            recorded=[job.recorded, job.run.recorded_sha256] if job.recorded else [],
+            measured=measured,
+            failed=failed,
+            settings=[
+                job.settings.metrics,
+                job.settings.run.keep_pictures,
+                job.settings.run.paper,
+                job.settings.run.language,
+            ],
+            limits=job.limits.sha256,
+            causes=job.causes.sha256,
+            pages=page_hashes(job.settings.run.language),
+            page_makers={name: job.run.package_versions.get(name, "") for name in PAGE_PACKAGES},
+            **({"corrections": [list(records), damaged]} if records or damaged else {}),
+        ),
+    )
 
 
 def page_hashes(language: str = ENGLISH) -> dict[str, str]:

@@ -13,7 +13,6 @@ import os
 import sys
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import contextmanager
-from importlib.metadata import PackageNotFoundError, version
 from pathlib import Path
 from typing import Any
 
@@ -33,7 +32,7 @@ from pipeline.errors import ModelError, QualityError, VideoError
 from pipeline.model import LANDMARK_NAMES, FloatArray, LandmarkTrack
 from pipeline.models import verify_model
 from pipeline.subject import Detection, drop_duplicates, follow_subject, merge_looks, rival_share
-from pipeline.video import OPENCV_VERSION, Frame, UInt8Array, probe_video, read_frames
+from pipeline.video import Frame, UInt8Array, opencv_version, probe_video, read_frames
 
 DEFAULT_MODEL = "heavy"
 # The walker and one more, so that a helper is noticed.
@@ -138,16 +137,6 @@ def detect_landmarks(
         if walker_at
         else rival_share([people[i] for i in looked], [subject[i] for i in looked], time_s[looked]),
     )
-
-
-def opencv_version() -> str:
-    """Release of the installed OpenCV package, to the last figure: its video decoder changes with it."""
-    for package in ("opencv-python-headless", "opencv-python"):
-        try:
-            return version(package)
-        except PackageNotFoundError:
-            continue
-    return OPENCV_VERSION
 
 
 def _stack(rows: list[FloatArray | None], shape: tuple[int, ...], missing: float) -> FloatArray:

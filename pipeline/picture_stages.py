@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass, replace
+from functools import cache
 from importlib.metadata import version
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -75,21 +76,32 @@ def landmarks_fingerprint(job: ClipJob) -> str:
     """Everything that a clip's landmarks depend on."""
     if is_landmark_file(job.clip.path):
         return fingerprint(landmark_file=file_sha256(job.clip.path))
-    from pipeline.landmarks import opencv_version
+    from pipeline.video import opencv_version
 
     return fingerprint(
         version=LANDMARKS_VERSION,
         clip=file_sha256(job.clip.path),
         settings=job.settings.landmarks,
         walker_at=job.clip.walker_at,
-        model=verify_model(job.settings.landmarks.model).sha256,
+        model=_model_sha256(job.settings.landmarks.model),
         libraries=[version("mediapipe"), opencv_version()],
     )
 
 
+@cache
+def _model_sha256(name: str) -> str:
+    """Hash of a pose model's file, taken once a process; what reads the model checks it again."""
+    return verify_model(name).sha256
+
+
 def picture_fingerprints(job: ClipJob, landmarks: str) -> dict[str, str]:
-    """Everything that each stage depends on that looks at a clip's pictures; `landmarks` is that of the first."""
-    return {
+    """Everything that each stage of this clip depends on that looks at pictures; `landmarks` is that of its first.
+
+    A landmark file is one stage: it holds the files of all.
+    """
+    if is_landmark_file(job.clip.path):
+        return {"landmarks": fingerprint(landmarks=landmarks, view=job.clip.view, sides=job.clip.prosthetic_sides)}
+    wanted = {
         "landmarks": landmarks,
         "pictures": fingerprint(version=PICTURES_VERSION, landmarks=landmarks),
         "outlines": fingerprint(version=OUTLINES_VERSION, landmarks=landmarks),
@@ -102,6 +114,7 @@ def picture_fingerprints(job: ClipJob, landmarks: str) -> dict[str, str]:
         ),
         "shoes": fingerprint(version=SHOES_VERSION, landmarks=landmarks),
     }
+    return {stage: wanted[stage] for stage in picture_stages(job.clip.view)}
 
 
 def run_picture_stages(job: ClipJob, landmarks: str, tell: Tell) -> dict[str, str]:
@@ -132,7 +145,7 @@ def _unpacked(job: ClipJob, landmarks: str, tell: Tell) -> dict[str, str]:
         )
         return (RECORD, *names)
 
-    wanted = fingerprint(landmarks=landmarks, view=job.clip.view, sides=job.clip.prosthetic_sides)
+    wanted = picture_fingerprints(job, landmarks)["landmarks"]
     since = run_stage(job.folder, "landmarks", wanted_fingerprint=wanted, stale=ALL_PICTURE_FILES, work=work)
     return {"landmarks": since}
 

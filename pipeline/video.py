@@ -10,6 +10,7 @@ import os
 from collections.abc import Container, Iterable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
+from importlib.metadata import PackageNotFoundError, version
 from pathlib import Path
 
 import cv2
@@ -29,8 +30,6 @@ VARIABLE_DEVIATION = 0.1
 ROUNDING_S = 0.0011
 # A rate beyond this is a time base mistaken for a rate (seen in AVI). [1/s]
 HIGHEST_FPS = 1000.0
-
-OPENCV_VERSION: str = cv2.__version__
 
 
 @dataclass(frozen=True, slots=True)
@@ -292,3 +291,13 @@ def _reason_not_opened(path: Path, item: str) -> VideoError:
     """The error that says why the decoder found no video in a file."""
     found, do = describe_unreadable(path)
     return VideoError(item, found, "expected a video that can be decoded, such as MP4 with H.264", do)
+
+
+def opencv_version() -> str:
+    """Release of the installed OpenCV package, to the last figure: its video decoder changes with it."""
+    for package in ("opencv-python-headless", "opencv-python"):
+        try:
+            return version(package)
+        except PackageNotFoundError:
+            continue
+    return str(cv2.__version__)

@@ -18,11 +18,10 @@ from typing import Any
 import pytest
 from markupsafe import escape
 
-from pipeline import stages
+from pipeline import jobs, stages
 from pipeline.batch import run_study
 from pipeline.clip_stages import measures_fingerprint
 from pipeline.config import Settings
-from pipeline.jobs import report_visit
 from pipeline.judgement import Limits, VisitReport
 from pipeline.manifest import read_manifest
 from pipeline.picture_stages import ClipJob, landmarks_fingerprint
@@ -305,7 +304,7 @@ def test_stage_reads_no_section_of_the_settings_that_its_fingerprint_lacks() -> 
         return set(re.findall(r"\bsettings\.(\w+)", inspect.getsource(function)))
 
     assert sections(stages.measure_clip) == sections(measures_fingerprint)
-    assert sections(stages.judge_visit) == sections(report_visit) - {"run"}
+    assert sections(stages.judge_visit) == sections(jobs._wanted) - {"run"}
 
 
 def test_clip_row_and_place_of_the_study_in_the_fingerprints(tmp_path: Path) -> None:
