@@ -84,8 +84,15 @@ class FilledTable:
             yield number, where, dict(zip(self.header, filled, strict=True))
 
 
-def read_filled(path: Path, columns: Sequence[FilledColumn], *, one_row: str, do: str) -> FilledTable:
-    """Return a table of the study folder as it was filled in.
+def read_filled(
+    path: Path,
+    columns: Sequence[FilledColumn],
+    *,
+    one_row: str,
+    do: str,
+    missing: str = "no such file in the study folder",
+) -> FilledTable:
+    """Return a table as it was filled in.
 
     Parameters
     ----------
@@ -95,6 +102,8 @@ def read_filled(path: Path, columns: Sequence[FilledColumn], *, one_row: str, do
         Those that it may have; whether it has them is not looked at.
     one_row, do : str
         What one row is for, and what to do about a file that cannot be read, as messages say it.
+    missing : str
+        What is said of a file that is not there.
 
     Raises
     ------
@@ -106,7 +115,7 @@ def read_filled(path: Path, columns: Sequence[FilledColumn], *, one_row: str, do
     try:
         text = path.read_bytes().decode("utf-8-sig")
     except FileNotFoundError:
-        raise ManifestError(name, "no such file in the study folder", expected, do) from None
+        raise ManifestError(name, missing, expected, do) from None
     except OSError as error:
         raise ManifestError(name, f"cannot be read ({error.strerror})", expected, do) from None
     except UnicodeDecodeError:
@@ -195,13 +204,17 @@ class FilledRow:
         text = self.cells.get(column, "")
         if not text:
             return None
-        try:
-            value = float(text.replace(self.decimal, "."))
-        except ValueError:
-            value = math.nan
+        value = self._parsed(text)
         low, high = allowed
         if low <= value <= high and math.isfinite(value):
             return value
         words = "a number" if math.isinf(low) and math.isinf(high) else f"a number from {low:g} to {high:g}"
         self._problem(column, f'found "{text}"; expected {words} [{unit}].')
         return None
+
+    def _parsed(self, text: str) -> float:
+        """A number as the spreadsheet writes it; NaN where it is none."""
+        try:
+            return float(text.replace(self.decimal, "."))
+        except ValueError:
+            return math.nan

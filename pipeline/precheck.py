@@ -12,7 +12,7 @@ from pipeline.config import Settings, load_settings
 from pipeline.isolate import Job, Outcome, Tell, run_jobs
 from pipeline.landmark_file import is_landmark_file, unpack
 from pipeline.manifest import read_manifest
-from pipeline.model import Clip, QualityNote, VideoInfo
+from pipeline.model import Clip, FloatArray, LandmarkTrack, QualityNote, VideoInfo
 from pipeline.models import verify_model
 from pipeline.picture_stages import STAGE_VERSIONS, picture_files
 from pipeline.pixels import PictureFacts
@@ -89,7 +89,8 @@ def check_clip(clip: Clip, settings: Settings, tell: Tell) -> tuple[QualityNote,
     item = f"clip {clip.clip_id}"
     tell("file", 0, 0)
     if is_landmark_file(clip.path):
-        return _check_landmark_file(clip, settings, item)
+        info, track, pictures = _from_landmark_file(clip, item)
+        return _notes(clip, info, track, settings, track.time_s, pictures)
     info, time_s = probe_times(clip.path, item=item)
     greys = []
 
@@ -103,19 +104,11 @@ def check_clip(clip: Clip, settings: Settings, tell: Tell) -> tuple[QualityNote,
         frames(), model=MODEL, num_poses=settings.landmarks.num_poses, walker_at=clip.walker_at, item=item
     )
     tell("notes", 0, 0)
-    return recording_notes(
-        clip,
-        info,
-        track,
-        settings.quality,
-        min_visibility=settings.signals.min_visibility,
-        time_s=time_s,
-        pictures=picture_facts(zip(greys, track.xy_px, strict=True)),
-    )
+    return _notes(clip, info, track, settings, time_s, picture_facts(zip(greys, track.xy_px, strict=True)))
 
 
-def _check_landmark_file(clip: Clip, settings: Settings, item: str) -> tuple[QualityNote, ...]:
-    """The notes of a clip that came as a landmark file."""
+def _from_landmark_file(clip: Clip, item: str) -> tuple[VideoInfo, LandmarkTrack, PictureFacts]:
+    """What a landmark file tells of a recording."""
     names = picture_files(clip.view)
     with tempfile.TemporaryDirectory() as scratch:
         folder = Path(scratch)
@@ -129,16 +122,16 @@ def _check_landmark_file(clip: Clip, settings: Settings, item: str) -> tuple[Qua
             item=item,
         )
         info = read_json(folder / "video.json", VideoInfo)
-        track = load_track(folder / "landmarks.npz")
-        pictures = read_json(folder / "pictures.json", PictureFacts)
+        return info, load_track(folder / "landmarks.npz"), read_json(folder / "pictures.json", PictureFacts)
+
+
+def _notes(
+    clip: Clip, info: VideoInfo, track: LandmarkTrack, settings: Settings, time_s: FloatArray, pictures: PictureFacts
+) -> tuple[QualityNote, ...]:
+    """The notes of a recording."""
+    visible = settings.signals.min_visibility
     return recording_notes(
-        clip,
-        info,
-        track,
-        settings.quality,
-        min_visibility=settings.signals.min_visibility,
-        time_s=track.time_s,
-        pictures=pictures,
+        clip, info, track, settings.quality, min_visibility=visible, time_s=time_s, pictures=pictures
     )
 
 

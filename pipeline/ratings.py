@@ -246,10 +246,7 @@ class _Row(FilledRow):
         text = self.cells.get("size", "")
         if not text:
             return None
-        try:
-            value = float(text.replace(self.decimal, "."))
-        except ValueError:
-            value = math.nan
+        value = self._parsed(text)
         if not math.isfinite(value):
             self._problem("size", f'found "{text}"; expected a number, as 12{self.decimal}5, or nothing.')
         return value

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import csv
-import difflib
 import math
 from collections.abc import Sequence
 from pathlib import Path
@@ -12,7 +10,7 @@ from typing import cast
 import pandas as pd
 
 from pipeline.errors import ManifestError, ManyProblems
-from pipeline.filled_table import FilledRow, split_table
+from pipeline.filled_table import FilledColumn, FilledRow, read_filled
 from pipeline.judgement import Verdict
 from pipeline.model import SIDES, Side
 from pipeline.report.correction_parts import CORRECTIONS, correction_cells
@@ -20,25 +18,51 @@ from pipeline.report.parts import guarded, unguarded
 from pipeline.report.words import VERDICTS
 from pipeline.review import ACTIONS, EVENT_KINDS, Action, EventKind, Reviewed
 from pipeline.review_requests import Request
-from pipeline.store import shown_path
 from pipeline.tables import Column
 
-ASKED: tuple[Column, ...] = (
-    Column("subject", "text", "", "pseudonym of the person"),
-    Column("visit", "text", "", "which fitting visit"),
-    Column("action", "text", "", ", ".join(ACTIONS)),
-    Column("clip", "text", "", "the clip's folder inside that of the visit; empty for a verdict, undo and confirm"),
-    Column("limb", "text", "", "left or right: the foot of the event or stride"),
-    Column("event", "text", "", "contact or toe_off"),
-    Column("time_s", "number", "s", "when the event is now or a new one is; where the stride or the span begins"),
-    Column("to_s", "number", "s", "where the event is moved to; the end of the span"),
-    Column("fault", "text", "", "the fault's name in the files of limits, as vaulting"),
-    Column("verdict", "text", "", "the person's own: present, borderline, not seen or cannot say"),
-    Column("record", "text", "", "undo and confirm: the record, or the last six letters of it"),
-    Column("initials", "text", "", "who corrects it"),
-    Column("reason", "text", "", "why, in a few words"),
+ASKED: tuple[FilledColumn, ...] = (
+    FilledColumn("subject", True, "a subject of the results", "P01", "pseudonym of the person"),
+    FilledColumn("visit", True, "a visit of this person", "01", "which fitting visit"),
+    FilledColumn("action", True, ", ".join(ACTIONS), "move event", "what to do"),
+    FilledColumn(
+        "clip",
+        False,
+        "a clip's folder inside that of the visit",
+        "P01-01-side",
+        "the clip; empty for a verdict, undo and confirm",
+        may_be_left_out=True,
+    ),
+    FilledColumn("limb", False, ", ".join(SIDES), "left", "foot of the event or stride", may_be_left_out=True),
+    FilledColumn("event", False, ", ".join(EVENT_KINDS), "contact", "kind of event", may_be_left_out=True),
+    FilledColumn(
+        "time_s",
+        False,
+        "seconds from the clip's start",
+        "1.63",
+        "when the event is now or a new one is; where the stride or the span begins [s]",
+        may_be_left_out=True,
+    ),
+    FilledColumn(
+        "to_s",
+        False,
+        "seconds from the clip's start",
+        "1.70",
+        "where the event is moved to; the end of the span [s]",
+        may_be_left_out=True,
+    ),
+    FilledColumn("fault", False, "a fault's name", "vaulting", "fault of a verdict", may_be_left_out=True),
+    FilledColumn("verdict", False, ", ".join(VERDICTS), "not seen", "the person's own verdict", may_be_left_out=True),
+    FilledColumn(
+        "record",
+        False,
+        "a record's id, or the last six letters of it",
+        "3f9c2a",
+        "what is undone or confirmed",
+        may_be_left_out=True,
+    ),
+    FilledColumn("initials", True, "1 to 8 letters and digits", "AB", "who corrects it"),
+    FilledColumn("reason", True, "a few words", "heel is down later", "why"),
 )
-NEEDED = ("subject", "visit", "action", "initials", "reason")
 LISTED: tuple[Column, ...] = (
     Column("subject", "text", "", "pseudonym of the person"),
     Column("visit", "text", "", "which fitting visit"),
@@ -75,60 +99,23 @@ def read_requests(path: Path) -> tuple[tuple[Request, ...], tuple[str, ...]]:
     ManyProblems
         Columns are missing, unknown or repeated: all of them at once.
     """
-    name = shown_path(path)
-    header, rows, separator = _table(path)
-    problems = _column_problems(name, header)
+    table = read_filled(path, ASKED, one_row="correction", do=HELP, missing="no such file")
+    problems = table.column_problems(ASKED)
     if problems:
         raise ManyProblems("corrections", problems, f"Nothing was recorded. {HELP}")
+    if not table.rows:
+        raise ManifestError(table.name, "holds no corrections", "expected one row for each correction", HELP)
     requests = []
-    for number, cells in rows:
-        where = f"{name} row {number}"
-        if len(cells) > len(header):
-            problems.append(
-                f"{where}: found {len(cells)} cells; expected {len(header)}. Text with {separator} in it needs quotes."
-            )
-            continue
+    for _, where, cells in table.cells(problems):
         # A list that was written for a spreadsheet may come back with its guards.
-        filled = [str(unguarded(cell)) for cell in [*cells, *[""] * (len(header) - len(cells))]]
-        given = dict(zip(header, filled, strict=True))
-        row = _Row(where, {column.name: given.get(column.name, "") for column in ASKED}, separator)
+        row = _Row(
+            where, {column.name: str(unguarded(cells.get(column.name, ""))) for column in ASKED}, table.separator
+        )
         request = row.request()
         problems += row.problems
         if request is not None:
             requests.append(request)
     return tuple(requests), tuple(problems)
-
-
-def _table(path: Path) -> tuple[list[str], list[tuple[int, list[str]]], str]:
-    """Header, rows with their numbers in a spreadsheet, and the separator."""
-    name, expected = shown_path(path), f"expected columns: {', '.join(NEEDED)} and others"
-    try:
-        records, separator = split_table(path.read_bytes().decode("utf-8-sig"))
-    except OSError as error:
-        raise ManifestError(name, f"cannot be read ({error.strerror})", expected, HELP) from None
-    except UnicodeDecodeError:
-        do = 'Save it from the spreadsheet as "CSV UTF-8".'
-        raise ManifestError(name, "is not UTF-8 text", "expected a table with commas or semicolons", do) from None
-    except csv.Error as error:
-        raise ManifestError(name, f"is not a table ({error})", expected, HELP) from None
-    filled = [(number, cells) for number, cells in enumerate(records[1:], start=2) if cells]
-    if not filled:
-        raise ManifestError(name, "holds no corrections", expected, HELP)
-    return records[0], filled, separator
-
-
-def _column_problems(name: str, header: Sequence[str]) -> list[str]:
-    """Missing, unknown and repeated columns."""
-    known = [column.name for column in ASKED]
-    problems = [f'{name} row 1: column "{one}" is missing.' for one in NEEDED if one not in header]
-    for column in dict.fromkeys(header):
-        if column not in known:
-            close = difflib.get_close_matches(column.lower(), known, n=1)
-            hint = f"did you mean {close[0]}?" if close else f"known: {', '.join(known)}."
-            problems.append(f'{name} row 1: column "{column}" is unknown; {hint}')
-        elif header.count(column) > 1:
-            problems.append(f'{name} row 1: column "{column}" stands {header.count(column)} times.')
-    return problems
 
 
 class _Row(FilledRow):
@@ -173,10 +160,7 @@ class _Row(FilledRow):
         text = self.cells[column]
         if not text:
             return None
-        try:
-            value = float(text.replace(self.decimal, "."))
-        except ValueError:
-            value = math.nan
+        value = self._parsed(text)
         if not (math.isfinite(value) and value >= 0):
             self._problem(column, f'found "{text}"; expected seconds from the clip\'s start, as 1{self.decimal}63.')
         return value

@@ -11,7 +11,7 @@ from typer.testing import CliRunner
 
 from pipeline.cli import app
 from pipeline.errors import ManifestError, ManyProblems, PipelineError
-from pipeline.review import SHORT_ID
+from pipeline.review import ACTIONS, SHORT_ID
 from pipeline.review_files import read_corrections
 from pipeline.review_requests import Request, record
 from pipeline.review_saved import clip_events
@@ -158,11 +158,11 @@ def test_columns_are_told_all_at_once(tmp_path: Path) -> None:
     assert problem.value.problems == tuple(
         f"{path.name} row 1: column {rest}"
         for rest in (
-            '"action" is missing.',
-            '"initials" is missing.',
-            '"reason" is missing.',
             '"actoin" is unknown; did you mean action?',
             f'"by" is unknown; known: {HEADER.replace(",", ", ")}.',
+            f'"action" is missing; expected {", ".join(ACTIONS)}.',
+            '"initials" is missing; expected 1 to 8 letters and digits.',
+            '"reason" is missing; expected a few words.',
         )
     )
 
@@ -170,7 +170,7 @@ def test_columns_are_told_all_at_once(tmp_path: Path) -> None:
 @pytest.mark.parametrize(
     ("content", "found"),
     [
-        (b"", "holds no corrections"),
+        (b"", "is empty"),
         (HEADER.encode() + b"\n", "holds no corrections"),
         (b"\xff\xfe\x00", "is not UTF-8 text"),
         (HEADER.encode() + b'\n"P01', "is not a table (unexpected end of data)"),
