@@ -20,6 +20,7 @@ STAGE = "study_pdf"
 # What its template takes; the runs are left out, since a run that finds nothing to do must leave the file as it is.
 SHOWN = (
     "layout", "language", "columns", "verdicts", "n_done", "n_clips", "period", "sets", "latest_run", "sections",
+    "any_mark",
 )  # fmt: skip
 # With more visits their list stands on the page alone: a thousand would fill a hundred sheets. Own choice. [visits]
 MOST_LISTED = 300
@@ -87,7 +88,7 @@ def _visit(row: Any) -> dict[str, Any]:
     seen = [
         {
             "verdict": verdict,
-            "titles": [cell.title + (f" ({say(cell.severity)})" if cell.severity else "") for cell in of],
+            "titles": [_title(cell) for cell in of],
         }
         for verdict, of in groupby(row.seen, key=lambda cell: cell.verdict)
     ]
@@ -100,8 +101,14 @@ def _visit(row: Any) -> dict[str, Any]:
         "clips": say("{n} of {all}", n=row.n_done, all=row.n_clips),
         "set": row.set_number,
         "is_latest": row.latest,
-        "marks": [MARKS[cell.verdict] if cell is not None else "" for cell in row.cells],
+        # A star stands beside what a person corrected.
+        "marks": [MARKS[one.verdict] + ("*" if one.mark else "") if one is not None else "" for one in row.cells],
         "seen": seen,
         "urgent": [{"title": cell.title, "verdict": cell.verdict} for cell in row.urgent],
         "unknown": [{"title": cell.title, "verdict": cell.verdict} for cell in row.unknown],
     }
+
+
+def _title(cell: Any) -> str:
+    """A fault that was seen, with how severe it is and what a person corrected of it."""
+    return "".join([cell.title, *(f" ({words})" for words in (say(cell.severity), cell.mark) if words)])

@@ -230,14 +230,19 @@ def test_the_baked_body_is_smaller_than_a_megabyte():
 
 
 def test_the_committed_study_is_complete_small_and_has_its_truth():
-    names = [name for _, name, _ in clip_specs(0)]
+    kept = {name if visit.filmed else name.replace(".mp4", ".landmarks") for visit, name, _ in clip_specs(0)}
     with (STUDY_FOLDER / "manifest.csv").open(encoding="utf-8", newline="") as file:
         rows = list(csv.DictReader(file))
-    assert [row["clip"] for row in rows] == names
-    assert len(names) == 16
+    assert len(rows) == 48
+    assert {row["clip"] for row in rows} == kept
+    files = {path.relative_to(STUDY_FOLDER).as_posix() for path in STUDY_FOLDER.rglob("sub-*/*/*")}
+    assert files == kept
+    assert [row["subject"] + row["visit"] for row in rows] == sorted(row["subject"] + row["visit"] for row in rows)
     for row in rows:
         path = STUDY_FOLDER / row["clip"]
         assert path.stat().st_size < 600_000, path.name
+        if path.suffix == ".landmarks":
+            continue
         with av.open(str(path)) as clip:
             seconds = clip.duration / av.time_base
         assert 5.0 <= seconds <= 8.0, path.name
