@@ -93,23 +93,6 @@ def pack(
     write_bytes(target, buffer.getvalue())
 
 
-def read_made(path: Path, *, item: str) -> Made:
-    """The record of a landmark file.
-
-    Parameters
-    ----------
-    path : Path
-    item : str
-        What messages name.
-
-    Raises
-    ------
-    VideoError
-        No landmark file, damaged, or of another form.
-    """
-    return _read(path, item)[0]
-
-
 def unpack(
     path: Path,
     folder: Path,

@@ -130,24 +130,28 @@ def run_picture_stages(job: ClipJob, landmarks: str, tell: Tell) -> dict[str, st
 
 def _unpacked(job: ClipJob, landmarks: str, tell: Tell) -> dict[str, str]:
     """The stage landmarks of a landmark file, which holds the files of the others too; since when it is unchanged."""
-    names = picture_files(job.clip.view)
-
-    def work() -> Iterable[str]:
-        item, sides = f"clip {job.clip.clip_id}", job.clip.prosthetic_sides
-        unpack(
-            job.clip.path,
-            job.folder,
-            names,
-            view=job.clip.view,
-            prosthetic_sides=sides,
-            stages=STAGE_VERSIONS,
-            item=item,
-        )
-        return (RECORD, *names)
-
-    wanted = picture_fingerprints(job, landmarks)["landmarks"]
-    since = run_stage(job.folder, "landmarks", wanted_fingerprint=wanted, stale=ALL_PICTURE_FILES, work=work)
+    since = run_stage(
+        job.folder,
+        "landmarks",
+        wanted_fingerprint=picture_fingerprints(job, landmarks)["landmarks"],
+        stale=ALL_PICTURE_FILES,
+        work=lambda: unpack_clip(job.clip, job.folder),
+    )
     return {"landmarks": since}
+
+
+def unpack_clip(clip: Clip, folder: Path) -> tuple[str, ...]:
+    """Put what a clip's landmark file holds into a folder and return the names of the files.
+
+    Raises
+    ------
+    VideoError
+        The file cannot be used, or was made for another view or side.
+    """
+    names = picture_files(clip.view)
+    sides, item = clip.prosthetic_sides, f"clip {clip.clip_id}"
+    unpack(clip.path, folder, names, view=clip.view, prosthetic_sides=sides, stages=STAGE_VERSIONS, item=item)
+    return (RECORD, *names)
 
 
 def _from_pictures(job: ClipJob, landmarks: str, tell: Tell) -> dict[str, str]:

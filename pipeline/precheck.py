@@ -10,11 +10,11 @@ from pathlib import Path
 
 from pipeline.config import Settings, load_settings
 from pipeline.isolate import Job, Outcome, Tell, run_jobs
-from pipeline.landmark_file import is_landmark_file, unpack
+from pipeline.landmark_file import is_landmark_file
 from pipeline.manifest import read_manifest
 from pipeline.model import Clip, FloatArray, LandmarkTrack, QualityNote, VideoInfo
 from pipeline.models import verify_model
-from pipeline.picture_stages import STAGE_VERSIONS, picture_files
+from pipeline.picture_stages import unpack_clip
 from pipeline.pixels import PictureFacts
 from pipeline.quality import Usable, recording_notes, usability
 from pipeline.shown import Shown
@@ -89,7 +89,7 @@ def check_clip(clip: Clip, settings: Settings, tell: Tell) -> tuple[QualityNote,
     item = f"clip {clip.clip_id}"
     tell("file", 0, 0)
     if is_landmark_file(clip.path):
-        info, track, pictures = _from_landmark_file(clip, item)
+        info, track, pictures = _from_landmark_file(clip)
         return _notes(clip, info, track, settings, track.time_s, pictures)
     info, time_s = probe_times(clip.path, item=item)
     greys = []
@@ -107,20 +107,11 @@ def check_clip(clip: Clip, settings: Settings, tell: Tell) -> tuple[QualityNote,
     return _notes(clip, info, track, settings, time_s, picture_facts(zip(greys, track.xy_px, strict=True)))
 
 
-def _from_landmark_file(clip: Clip, item: str) -> tuple[VideoInfo, LandmarkTrack, PictureFacts]:
+def _from_landmark_file(clip: Clip) -> tuple[VideoInfo, LandmarkTrack, PictureFacts]:
     """What a landmark file tells of a recording."""
-    names = picture_files(clip.view)
     with tempfile.TemporaryDirectory() as scratch:
         folder = Path(scratch)
-        unpack(
-            clip.path,
-            folder,
-            names,
-            view=clip.view,
-            prosthetic_sides=clip.prosthetic_sides,
-            stages=STAGE_VERSIONS,
-            item=item,
-        )
+        unpack_clip(clip, folder)
         info = read_json(folder / "video.json", VideoInfo)
         return info, load_track(folder / "landmarks.npz"), read_json(folder / "pictures.json", PictureFacts)
 

@@ -10,7 +10,7 @@ import pytest
 
 from pipeline import landmark_file
 from pipeline.errors import VideoError
-from pipeline.landmark_file import RECORD, is_landmark_file, pack, read_made, unpack
+from pipeline.landmark_file import RECORD, Made, is_landmark_file, pack, unpack
 from pipeline.model import Side
 
 NAMES = ("video.json", "landmarks.npz")
@@ -28,7 +28,7 @@ def packed(folder: Path, *, sides: tuple[Side, ...] = ("left",)) -> Path:
     return target
 
 
-def taken(path: Path, folder: Path, **changes: object) -> None:
+def taken(path: Path, folder: Path, **changes: object) -> Made:
     """Unpack as the program does."""
     given: dict[str, object] = {
         "view": "sagittal",
@@ -36,7 +36,7 @@ def taken(path: Path, folder: Path, **changes: object) -> None:
         "stages": STAGES,
         "item": "clip walk",
     }
-    unpack(path, folder, NAMES, **(given | changes))  # type: ignore[arg-type]
+    return unpack(path, folder, NAMES, **(given | changes))  # type: ignore[arg-type]
 
 
 def rewritten(path: Path, changes: dict[str, bytes]) -> None:
@@ -50,10 +50,10 @@ def rewritten(path: Path, changes: dict[str, bytes]) -> None:
 
 def test_what_was_packed_comes_back_byte_for_byte(tmp_path: Path) -> None:
     path = packed(tmp_path)
-    taken(path, tmp_path / "clip")
+    made = taken(path, tmp_path / "clip")
     assert sorted(file.name for file in (tmp_path / "clip").iterdir()) == sorted((*NAMES, RECORD))
     assert all((tmp_path / "clip" / name).read_bytes() == (tmp_path / "source" / name).read_bytes() for name in NAMES)
-    assert read_made(path, item="clip walk").clip_sha256 == "ab" * 32
+    assert made.clip_sha256 == "ab" * 32
 
 
 def test_equal_results_give_equal_bytes(tmp_path: Path) -> None:
