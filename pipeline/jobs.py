@@ -19,8 +19,8 @@ from pipeline.kept import kept_pictures, remove_pictures
 from pipeline.landmark_file import is_landmark_file
 from pipeline.model import Clip, QualityNote
 from pipeline.picture_stages import landmark_file_notes, with_models
-from pipeline.review import Reviewed, standings
-from pipeline.review_files import landmarks_of, read_corrections, reviewed
+from pipeline.review import Reviewed
+from pipeline.review_files import reviewed
 from pipeline.review_verdicts import as_in_force, correction_notes, person_verdicts, with_corrections
 from pipeline.store import (
     FolderRecord,
@@ -123,7 +123,7 @@ def _wanted(job: VisitJob) -> _Wanted:
     done = [result.clip_id for result in job.results if result.state == "done"]
     measured = {clip_id: read_record(job.folder / clip_id).stages["measures"].fingerprint for clip_id in done}
     failed = [[r.clip_id, r.stage, r.message] for r in job.results if r.state == "failed"]
-    records, damaged = reviewed(job.folder, done, _person_verdicts(job, done))
+    records, damaged = reviewed(job.folder, done, lambda counting: person_verdicts(counting, job.limits))
     return _Wanted(
         done,
         records,
@@ -157,12 +157,6 @@ def page_hashes(language: str = ENGLISH) -> dict[str, str]:
     names = ["report.toml", "sources.toml", *([] if language == ENGLISH else [f"languages/{language}.po"])]
     wanted += [("configs", config_dir() / name) for name in names]
     return {f"{kind}/{path.relative_to(folders[kind]).as_posix()}": file_sha256(path) for kind, path in wanted}
-
-
-def _person_verdicts(job: VisitJob, done: list[str]) -> dict[str, str]:
-    """The record that overrules each fault's verdict, "" where none does."""
-    counting, _ = standings(read_corrections(job.folder).records, landmarks_of(job.folder, done))
-    return person_verdicts(counting, job.limits)
 
 
 def _report(job: VisitJob, done: list[str], records: tuple[Reviewed, ...], notes: tuple[str, ...]) -> Iterable[str]:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import secrets
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
@@ -97,7 +97,9 @@ def read_applied(clip_folder: Path) -> dict[str, Applied]:
 
 
 def reviewed(
-    visit_folder: Path, clip_ids: Sequence[str], verdicts: Mapping[str, str] | None = None
+    visit_folder: Path,
+    clip_ids: Sequence[str],
+    overruled_by: Callable[[Sequence[Correction]], Mapping[str, str] | None],
 ) -> tuple[tuple[Reviewed, ...], dict[str, str]]:
     """Return all records of a visit with their states, and its damaged files.
 
@@ -106,14 +108,15 @@ def reviewed(
     visit_folder : Path
     clip_ids : sequence of str
         The clips that were measured.
-    verdicts : mapping of fault to the id of the record that overrules it, optional
-        As the visit's report has them; a fault that was not looked for is missing. Without it verdicts wait for one.
+    overruled_by : callable
+        Gives, from the records that count, the id of the record that overrules each fault in the visit's report, ""
+        where none does; a fault that was not looked for is missing. None where there is no report: verdicts wait.
     """
     saved = read_corrections(visit_folder)
     if not saved.records:
         return (), saved.damaged
     counting, others = standings(saved.records, landmarks_of(visit_folder, clip_ids))
-    counts = {record.id for record in counting}
+    counts, verdicts = {record.id for record in counting}, overruled_by(counting)
     applied = {name: one for clip_id in clip_ids for name, one in read_applied(visit_folder / clip_id).items()}
     found = []
     for record in saved.records:

@@ -121,7 +121,7 @@ class SavedVisit:
         verdicts = None
         if self.report is not None:
             verdicts = {one.name: one.person.record if one.person else "" for one in self.report.faults}
-        self.reviewed = reviewed(self.folder, self.clip_ids, verdicts)[0]
+        self.reviewed = reviewed(self.folder, self.clip_ids, lambda _: verdicts)[0]
         self._clips: dict[str, SavedClip] = {}
 
     def clip(self, clip_id: str) -> SavedClip:
