@@ -5,6 +5,7 @@ from __future__ import annotations
 import time
 from collections import deque
 from collections.abc import Callable, Mapping
+from contextlib import suppress
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -22,21 +23,15 @@ from pipeline.person_pages import make_person_pages
 from pipeline.picture_stages import ClipJob
 from pipeline.rebuild import make_study_page
 from pipeline.runs import RunFolder
-from pipeline.store import (
-    FolderRecord,
-    OutputTree,
-    read_json,
-    read_record,
-    write_record,
-    write_text,
-)
+from pipeline.stage_record import FolderRecord, StageEnd, read_record, write_record
+from pipeline.store import OutputTree, read_json, write_text
 from pipeline.study_result import Progress, StudyResult, VisitResult
 
 if TYPE_CHECKING:
     from pipeline.recorded import MeasureList
 
-ClipWork = Callable[[ClipJob, Tell], tuple[str, ...]]
-VisitWork = Callable[[VisitJob, Tell], str]
+ClipWork = Callable[[ClipJob, Tell], tuple[StageEnd, ...]]
+VisitWork = Callable[[VisitJob, Tell], StageEnd]
 VisitKey = tuple[str, str]
 
 
@@ -120,7 +115,7 @@ def run_study(
                 run.folder.log(note)
         state = "done"
     finally:
-        record = run.folder.finish(
+        record, lost_record = run.folder.finish(
             state, run.clip_results(), ["done" if visit.page else "failed" for visit in run.visits.values()]
         )
         # Also of a run that was stopped: what it did not come to stands on the page.
@@ -128,6 +123,8 @@ def run_study(
         page, page_message = make_study_page(
             out, limits, paper=pages.paper, language=pages.language, log=run.folder.log
         )
+    if lost_record:
+        notes = (*notes, f"failed: {lost_record}")
     visits = tuple(run.visits[key] for key in run.clips_of)
     return StudyResult(
         record, run.folder.folder, tuple(run.clip_results()), visits, notes, page, page_message, tuple(persons), lost
@@ -172,7 +169,6 @@ class _Study:
 
     def go(self, workers: int | None, clip_work: ClipWork, visit_work: VisitWork) -> None:
         """Run all clips, and each visit as soon as its last clip ended. What is unchanged needs no process."""
-        limit_s = self.settings.run.clip_time_limit_s
         clip_of: dict[str, Clip] = {}
         visit_of: dict[str, VisitKey] = {}
         queue: deque[Job] = deque()
@@ -182,7 +178,7 @@ class _Study:
             reused = unchanged_clip(job) if clip_work is measure_clip_files else None
             if reused is None:
                 clip_of[name] = clip
-                queue.append(Job(name, clip_work, (job,), limit_s))
+                queue.append(self.job(name, clip_work, job))
             else:
                 self.end_clip(clip, Outcome(name, reused, None, time.monotonic() - started_s, ""))
         for key in self.clips_of:
@@ -210,12 +206,17 @@ class _Study:
             return
         name, job = f"visit {key[0]}-{key[1]}", self.visit_job(clips)
         started_s = time.monotonic()
-        since = unchanged_visit(job) if visit_work is report_visit else None
-        if since is None:
+        end = unchanged_visit(job) if visit_work is report_visit else None
+        if end is None:
             visit_of[name] = key
-            queue.append(Job(name, visit_work, (job,), self.settings.run.clip_time_limit_s))
+            queue.append(self.job(name, visit_work, job))
         else:
-            self.end_visit(key, Outcome(name, since, None, time.monotonic() - started_s, ""))
+            self.end_visit(key, Outcome(name, end, None, time.monotonic() - started_s, ""))
+
+    def job(self, name: str, work: ClipWork | VisitWork, of: ClipJob | VisitJob) -> Job:
+        """The work on a clip or a visit, within the limits of the settings."""
+        run = self.settings.run
+        return Job(name, work, (of,), run.clip_time_limit_s, run.clip_memory_limit_mb)
 
     def visit_job(self, clips: list[Clip]) -> VisitJob:
         """The job of a visit whose clips have all ended."""
@@ -244,6 +245,7 @@ class _Study:
     def end_clip(self, clip: Clip, outcome: Outcome) -> None:
         """Note how a clip ended. A failed one gets its message into its own folder."""
         failure = outcome.failure
+        ends: tuple[StageEnd, ...] = () if failure else outcome.value
         if failure is not None:
             self.note_failure(self.clip_folder(clip), failure)
         self.results[clip.clip_id] = ClipResult(
@@ -254,10 +256,10 @@ class _Study:
             error_type=failure.error_type if failure else "",
             message=failure.message if failure else "",
             seconds=round(outcome.seconds, 2),
-            reused=() if failure else outcome.value,
+            reused=tuple(_reused(end) for end in ends if end.since),
+            repaired=tuple(_repaired(end) for end in ends if end.damaged),
         )
-        text = failure.message if failure else "; ".join(outcome.value)
-        self.announce(outcome, text)
+        self.announce(outcome, ends)
 
     def end_visit(self, key: VisitKey, outcome: Outcome) -> None:
         """Note how a visit ended."""
@@ -267,24 +269,39 @@ class _Study:
             self.visits[key] = VisitResult(*key, folder, None, None, outcome.failure.message)
         else:
             saved = read_json(folder / "visit.json", VisitReport)
-            self.visits[key] = VisitResult(*key, folder, folder / "visit.html", saved, "", outcome.value)
-        since = f"report unchanged since {outcome.value}" if outcome.value else ""
-        self.announce(outcome, outcome.failure.message if outcome.failure else since)
+            end: StageEnd = outcome.value
+            repaired = _repaired(end) if end.damaged else ""
+            self.visits[key] = VisitResult(*key, folder, folder / "visit.html", saved, "", end.since, repaired)
+        self.announce(outcome, (outcome.value,) if outcome.failure is None else ())
 
     def note_failure(self, folder: Path, failure: Failure) -> None:
         """Leave the message beside the results."""
-        write_text(folder / "error.txt", failure.message + "\n")
-        write_record(folder, FolderRecord("failed", stages=read_record(folder).stages))
+        # On a full disk the message stays in the run's table and summary alone.
+        with suppress(OSError):
+            write_text(folder / "error.txt", failure.message + "\n")
+            write_record(folder, FolderRecord("failed", stages=read_record(folder).stages))
 
-    def announce(self, outcome: Outcome, text: str) -> None:
-        """Tell the log and the caller that a clip or a visit ended."""
+    def announce(self, outcome: Outcome, ends: tuple[StageEnd, ...]) -> None:
+        """Tell the log and the caller that a clip or a visit ended, and what of it was taken over or made again."""
         state = "failed" if outcome.failure else "done"
+        told = [_repaired(end) if end.damaged else _reused(end) for end in ends if end.damaged or end.since]
+        text = outcome.failure.message if outcome.failure else "; ".join(told)
         self.folder.log(f"{outcome.name} {state} after {outcome.seconds:.1f} s. {text}")
         if outcome.failure is not None and outcome.failure.traceback:
             self.folder.log(outcome.failure.traceback)
         if outcome.output:
             self.folder.log(f"{outcome.name} printed:\n{outcome.output}")
         self.progress(Progress(outcome.name, "end", state=state, message=text))
+
+
+def _reused(end: StageEnd) -> str:
+    """Since when a stage is unchanged."""
+    return f"{end.stage} unchanged since {end.since}"
+
+
+def _repaired(end: StageEnd) -> str:
+    """Why a stage was made again whose files should have been there."""
+    return f"{end.stage} made again: {end.damaged}"
 
 
 def _key(clip: Clip) -> VisitKey:

@@ -30,17 +30,8 @@ from pipeline.picture_stages import (
 )
 from pipeline.review import Correction
 from pipeline.review_files import APPLIED_NAME, FOUND_EVENTS_NAME, clip_corrections
-from pipeline.store import (
-    FolderRecord,
-    fingerprint,
-    is_unchanged,
-    read_json,
-    read_record,
-    run_stage,
-    write_json,
-    write_record,
-    write_table,
-)
+from pipeline.stage_record import StageEnd, finish, is_unchanged, read_record, run_stage
+from pipeline.store import fingerprint, read_json, write_json, write_table
 
 if TYPE_CHECKING:
     from pipeline.legs import RightedLegs
@@ -81,8 +72,8 @@ def _as_measured(clip: Clip) -> dict[str, Any]:
     return parts
 
 
-def unchanged_clip(job: ClipJob) -> tuple[str, ...] | None:
-    """Tell since when every stage of a clip is unchanged, a line each; None where something is to be done.
+def unchanged_clip(job: ClipJob) -> tuple[StageEnd, ...] | None:
+    """Tell since when every stage of a clip is unchanged; None where something is to be done.
 
     Only reads. It saves a process for each clip of a run that has little or nothing to do.
     """
@@ -99,11 +90,11 @@ def unchanged_clip(job: ClipJob) -> tuple[str, ...] | None:
     except (OSError, PipelineError):
         # The clip's own process meets it again, and says it.
         return None
-    return tuple(f"{stage} unchanged since {entry.finished}" for stage, entry in stages.items() if entry)
+    return tuple(StageEnd(stage, since=entry.finished) for stage, entry in stages.items() if entry)
 
 
-def measure_clip_files(job: ClipJob, tell: Tell) -> tuple[str, ...]:
-    """Run the stages of one clip; return a line for each stage that was taken over from an earlier run.
+def measure_clip_files(job: ClipJob, tell: Tell) -> tuple[StageEnd, ...]:
+    """Run the stages of one clip; return how each ended.
 
     Raises
     ------
@@ -122,18 +113,18 @@ def measure_clip_files(job: ClipJob, tell: Tell) -> tuple[str, ...]:
     folder.mkdir(parents=True, exist_ok=True)
     (folder / "error.txt").unlink(missing_ok=True)
     landmarks = landmarks_fingerprint(job)
-    since = run_picture_stages(job, landmarks, tell)
+    ends = run_picture_stages(job, landmarks, tell)
     tell("measures", 0, 0)
     corrections = clip_corrections(folder)
-    since["measures"] = run_stage(
+    measures = run_stage(
         folder,
         "measures",
         wanted_fingerprint=measures_fingerprint(job, landmarks, corrections),
         stale=(*MEASURES_FILES, *CORRECTED_FILES),
         work=lambda: _measure(job, corrections),
     )
-    write_record(folder, FolderRecord("done", stages=read_record(folder).stages))
-    return tuple(f"{stage} unchanged since {time}" for stage, time in since.items() if time)
+    finish(folder)
+    return (*ends, measures)
 
 
 def _measure(job: ClipJob, corrections: Sequence[Correction]) -> Iterable[str]:

@@ -116,6 +116,7 @@ class RunSettings(Section):
 
     workers: int = _number(1, 64, "processes")
     clip_time_limit_s: float = _number(1.0, 86400.0, "s")
+    clip_memory_limit_mb: float = _number(300.0, 1e6, "MB")
     keep_pictures: Literal["clips", "frames", "none"]
     paper: Paper
     language: str

@@ -2,34 +2,41 @@
 
 Video and pose libraries are native code, and catching exceptions contains neither a crash nor a hang. In a
 pool of two processes, a worker that aborted on item 3 of 6 took that item and all later ones with it.
-So each job has a process of its own, started afresh and joined with a time limit, and hands its result
-over in a file, which a crash cannot leave half written.
+So each job has a process of its own, watched for time and memory, and hands its result over in a file.
 """
 
 from __future__ import annotations
 
+import math
 import multiprocessing
 import os
 import pickle
 import sys
 import tempfile
+import threading
 import time
 import traceback
 from collections import deque
 from collections.abc import Callable, Iterator
+from contextlib import suppress
 from dataclasses import dataclass, replace
 from multiprocessing.connection import wait
 from multiprocessing.context import SpawnProcess
 from pathlib import Path
 from typing import Any
 
+import psutil
+
 from pipeline.errors import PipelineError, StageError
 from pipeline.store import without_home, write_bytes
 
-# Often enough for a smooth progress bar. [s]
+# Often enough for a smooth progress bar, and to see a process grow. [s]
 POLL_S = 0.1
 # A native library may hang while its process ends, after the result was handed over. [s]
 GRACE_S = 5.0
+# Exit code of a process that cannot write its result (EX_IOERR of sysexits.h).
+CANNOT_WRITE = 74
+MEGABYTE = 1e6
 # What a system without enough memory sends; the signal module lacks the name on some systems.
 SIGKILL = 9
 # The end of what a process printed, enough for the lines before a crash. [characters]
@@ -41,16 +48,17 @@ OnProgress = Callable[[str, str, int, int], None]
 
 @dataclass(frozen=True, slots=True)
 class Job:
-    """A function that can be imported, its arguments, and its time limit; called with `tell` at the end.
+    """A function that can be imported, its arguments, and its limits of time and memory; called with `tell` at the end.
 
     `tell(stage, done, total)` is how the function says what it is doing. `name` is what messages call the
-    job; the names of one run differ.
+    job; the names of one run differ. The memory is what the process holds in the machine's memory. [MB]
     """
 
     name: str
     function: Callable[..., Any]
     arguments: tuple[Any, ...]
     time_limit_s: float
+    memory_limit_mb: float = math.inf
 
 
 @dataclass(frozen=True, slots=True)
@@ -65,13 +73,17 @@ class Failure:
 
 @dataclass(frozen=True, slots=True)
 class Outcome:
-    """How one job ended, and the end of what it printed. `value` is None together with a failure."""
+    """How one job ended, the end of what it printed, and the most memory that it was seen to hold.
+
+    `value` is None together with a failure.
+    """
 
     name: str
     value: Any
     failure: Failure | None
     seconds: float
     output: str
+    peak_mb: float = 0.0
 
 
 @dataclass(slots=True)
@@ -84,6 +96,7 @@ class _Running:
     started_s: float
     answered_s: float | None = None
     told: tuple[str, int, int] = ("start", 0, 0)
+    peak_mb: float = 0.0
 
     @property
     def answer(self) -> Path:
@@ -117,7 +130,11 @@ def run_jobs(
         try:
             while queue or running:
                 while queue and len(running) < workers:
-                    running.append(_start(queue.popleft(), Path(tempfile.mkdtemp(dir=folder))))
+                    job = queue.popleft()
+                    try:
+                        running.append(_start(job, Path(tempfile.mkdtemp(dir=folder))))
+                    except OSError as error:
+                        yield _not_started(job, error)
                 wait([item.process.sentinel for item in running], timeout=POLL_S)
                 for item in list(running):
                     _hear(item, on_progress)
@@ -150,20 +167,25 @@ def _start(job: Job, folder: Path) -> _Running:
     return _Running(job, process, folder, time.monotonic())
 
 
+def _not_started(job: Job, error: OSError) -> Outcome:
+    """The outcome of a job for which there is no process, or no folder for its answer."""
+    found = f"cannot be started ({error.strerror})"
+    do = "Check free space, memory and the right to write into the results folder."
+    return Outcome(job.name, None, Failure("start", "StageError", str(StageError(job.name, found, "", do))), 0.0, "")
+
+
 def _work(function: Callable[..., Any], arguments: tuple[Any, ...], folder: Path) -> None:
     """The child's side: run the function, hand its result or its error over in a file."""
+    threading.Thread(target=_end_with_the_run, daemon=True).start()
     _redirect_output(folder / "output")
     stage = "start"
-
-    run = multiprocessing.parent_process()
 
     def tell(new_stage: str, done: int, total: int) -> None:
         nonlocal stage
         stage = new_stage
-        # A run that was killed cannot stop its processes; a new run would meet them at the same files.
-        if run is not None and not run.is_alive():
-            os._exit(1)
-        write_bytes(folder / "progress", f"{done} {total} {stage}".encode())
+        # Where the disk is full, the stage itself will say so.
+        with suppress(OSError):
+            write_bytes(folder / "progress", f"{done} {total} {stage}".encode())
 
     try:
         answer = pickle.dumps(function(*arguments, tell))
@@ -171,7 +193,21 @@ def _work(function: Callable[..., Any], arguments: tuple[Any, ...], folder: Path
         answer = pickle.dumps(Failure(stage, type(error).__name__, str(error)))
     except Exception as error:  # one job's bug must not end the run; the traceback is kept
         answer = pickle.dumps(_unexpected(stage, error))
-    write_bytes(folder / "answer", answer)
+    try:
+        write_bytes(folder / "answer", answer)
+    except OSError:
+        os._exit(CANNOT_WRITE)
+
+
+def _end_with_the_run() -> None:
+    """Wait for the end of the process that started this one, and end with it.
+
+    A run that was killed cannot stop its processes; a new run would meet them at the same files.
+    """
+    run = multiprocessing.parent_process()
+    if run is not None:
+        wait([run.sentinel])
+        os._exit(1)
 
 
 def _unexpected(stage: str, error: Exception) -> Failure:
@@ -216,14 +252,23 @@ def _has_ended(item: _Running) -> bool:
     now_s = time.monotonic()
     if not item.process.is_alive():
         return True
+    item.peak_mb = max(item.peak_mb, _held_mb(item.process))
     if item.answered_s is None and item.answer.exists():
         item.answered_s = now_s
     # The result that is there counts, even when the process then fails to end.
     over_s = item.started_s + item.job.time_limit_s if item.answered_s is None else item.answered_s + GRACE_S
-    if now_s < over_s:
+    if now_s < over_s and not (item.answered_s is None and item.peak_mb > item.job.memory_limit_mb):
         return False
     _stop(item.process)
     return True
+
+
+def _held_mb(process: SpawnProcess) -> float:
+    """What a process holds in the machine's memory. [MB]"""
+    try:
+        return float(psutil.Process(process.pid).memory_info().rss) / MEGABYTE
+    except psutil.Error:
+        return 0.0
 
 
 def _stop(process: SpawnProcess) -> None:
@@ -248,7 +293,7 @@ def _outcome(item: _Running) -> Outcome:
     output = item.folder / "output"
     tail = output.read_text(encoding="utf-8", errors="replace")[-LOG_TAIL:] if output.exists() else ""
     item.process.close()
-    return Outcome(item.job.name, None if failure else value, failure, seconds, without_home(tail))
+    return Outcome(item.job.name, None if failure else value, failure, seconds, without_home(tail), item.peak_mb)
 
 
 def _failure_without_answer(item: _Running, seconds: float) -> Failure:
@@ -257,6 +302,12 @@ def _failure_without_answer(item: _Running, seconds: float) -> Failure:
     if seconds >= item.job.time_limit_s:
         found = f"no result within {item.job.time_limit_s:g} s"
         do = "Cut the clip shorter, or raise run.clip_time_limit_s in the settings."
+    elif item.peak_mb > item.job.memory_limit_mb:
+        found = f"took {item.peak_mb:.0f} MB of memory; at most {item.job.memory_limit_mb:g} MB are allowed"
+        do = "Use a clip with smaller pictures, or raise run.clip_memory_limit_mb in the settings."
+    elif exit_code == CANNOT_WRITE:
+        found = "the result cannot be written"
+        do = "Check free space and the right to write into the results folder."
     elif exit_code == -SIGKILL:
         found = f"the process ended with signal {-exit_code}"
         do = "Often the memory ran out: use fewer --workers, or a shorter clip."

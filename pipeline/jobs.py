@@ -22,17 +22,8 @@ from pipeline.picture_stages import landmark_file_notes, with_models
 from pipeline.review import Reviewed
 from pipeline.review_files import reviewed
 from pipeline.review_verdicts import as_in_force, correction_notes, person_verdicts, with_corrections
-from pipeline.store import (
-    FolderRecord,
-    file_sha256,
-    fingerprint,
-    is_unchanged,
-    now_text,
-    read_json,
-    read_record,
-    run_stage,
-    write_record,
-)
+from pipeline.stage_record import StageEnd, finish, is_unchanged, read_record, run_stage
+from pipeline.store import file_sha256, fingerprint, now_text, read_json
 
 # Raised when the report changes for the same input; an earlier one is then made again.
 VISIT_VERSION = 6
@@ -84,26 +75,26 @@ class _Wanted:
     fingerprint: str
 
 
-def report_visit(job: VisitJob, tell: Tell) -> str:
-    """Judge one visit and make its pages; return since when they are unchanged, or ""."""
+def report_visit(job: VisitJob, tell: Tell) -> StageEnd:
+    """Judge one visit and make its pages, unless they are unchanged."""
     tell("report", 0, 0)
     job.folder.mkdir(parents=True, exist_ok=True)
     (job.folder / "error.txt").unlink(missing_ok=True)
     wanted = _wanted(job)
     if job.settings.run.keep_pictures == "none":
         remove_pictures(job.folder)
-    since = run_stage(
+    end = run_stage(
         job.folder,
         "report",
         wanted_fingerprint=wanted.fingerprint,
         stale=VISIT_FILES,
         work=lambda: _report(job, wanted.done, wanted.records, correction_notes(wanted.records, wanted.damaged)),
     )
-    write_record(job.folder, FolderRecord("done", stages=read_record(job.folder).stages))
-    return since
+    finish(job.folder)
+    return end
 
 
-def unchanged_visit(job: VisitJob) -> str | None:
+def unchanged_visit(job: VisitJob) -> StageEnd | None:
     """Tell since when a visit's report is unchanged; None where something is to be done. Only reads."""
     try:
         record = read_record(job.folder)
@@ -112,7 +103,8 @@ def unchanged_visit(job: VisitJob) -> str | None:
             return None
         if job.settings.run.keep_pictures == "none" and kept_pictures(job.folder):
             return None
-        return report.finished if is_unchanged(job.folder, report, _wanted(job).fingerprint) else None
+        unchanged = is_unchanged(job.folder, report, _wanted(job).fingerprint)
+        return StageEnd("report", since=report.finished) if unchanged else None
     except (OSError, PipelineError, KeyError):
         # The visit's own process meets it again, and says it.
         return None

@@ -253,7 +253,10 @@ class Recorded:
 
 @dataclass(frozen=True, slots=True)
 class ClipResult:
-    """How one clip ended: done, or failed at a stage with the message shown to the user."""
+    """How one clip ended: done, or failed at a stage with the message shown to the user.
+
+    `reused`: stages taken over from an earlier run. `repaired`: those made again since a saved file was damaged.
+    """
 
     clip_id: str
     relative_path: str
@@ -263,6 +266,7 @@ class ClipResult:
     message: str
     seconds: float
     reused: tuple[str, ...] = ()
+    repaired: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)

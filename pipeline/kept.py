@@ -5,15 +5,16 @@ from __future__ import annotations
 from collections.abc import Mapping
 from pathlib import Path, PurePosixPath
 
-from pipeline.store import OutputTree, read_record
+from pipeline.stage_record import read_record
+from pipeline.store import OutputTree
 
 FRAMES_FOLDER = "frames"
 FRAMES_NAME = "frames.json"
 VIEWER_NAME = "viewer.json"
 # What can show a person. Figures are drawings (.svg).
 SHOWING = frozenset({".jpg", ".jpeg", ".png", ".gif", ".webp", ".webm", ".mp4"})
-# The viewer's pictures lie in one array file a clip, beside the key frames.
-IN_FRAMES = frozenset({".npz"})
+# The viewer's pictures lie in one array file a clip, beside the key frames; a write that was killed leaves its part.
+IN_FRAMES = SHOWING | {".npz", ".part"}
 
 
 def kept_pictures(visit_folder: Path) -> list[Path]:
@@ -24,7 +25,7 @@ def kept_pictures(visit_folder: Path) -> list[Path]:
     """
     recorded = read_record(visit_folder).stages.get("report")
     names = {name for name in (recorded.outputs if recorded else ()) if PurePosixPath(name).suffix in SHOWING}
-    frames = {path for path in (visit_folder / FRAMES_FOLDER).glob("*") if path.suffix in SHOWING | IN_FRAMES}
+    frames = {path for path in (visit_folder / FRAMES_FOLDER).glob("*") if path.suffix in IN_FRAMES}
     return sorted(path for path in {visit_folder / name for name in names} | frames if path.is_file())
 
 

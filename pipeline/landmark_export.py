@@ -24,7 +24,8 @@ from pipeline.picture_stages import (
     picture_stages,
 )
 from pipeline.recorded import RECORDED_NAME
-from pipeline.store import OutputTree, file_sha256, is_unchanged, read_record, shown_path, write_bytes, write_text
+from pipeline.stage_record import is_unchanged, read_record
+from pipeline.store import OutputTree, file_sha256, shown_path, write_bytes, write_text
 from pipeline.track_file import load_track
 
 

@@ -15,17 +15,8 @@ from pipeline.goals import SAVED_NAME as GOALS_SAVED
 from pipeline.isolate import Job, Tell, run_jobs
 from pipeline.jobs import PAGE_PACKAGES, page_hashes
 from pipeline.judgement import Limits
-from pipeline.store import (
-    SUBJECT_PAGE,
-    FolderRecord,
-    OutputTree,
-    file_sha256,
-    fingerprint,
-    is_unchanged,
-    read_record,
-    run_stage,
-    write_record,
-)
+from pipeline.stage_record import finish, is_unchanged, read_record, run_stage
+from pipeline.store import SUBJECT_PAGE, OutputTree, file_sha256, fingerprint
 
 # Raised when the page changes for the same input; an earlier one is then made again.
 PERSON_VERSION = 1
@@ -108,7 +99,7 @@ def build_person(out: Path, folder: Path, limits: Limits, settings: RunSettings,
         return FILES
 
     run_stage(folder, STAGE, wanted_fingerprint=wanted, stale=(), work=work)
-    write_record(folder, FolderRecord("done", stages=read_record(folder).stages))
+    finish(folder)
 
 
 def _fingerprint(

@@ -18,7 +18,8 @@ from pipeline.judgement import RunRecord
 from pipeline.landmark_file import RECORD, Made, is_landmark_file, unpack
 from pipeline.model import Clip, VideoInfo, View
 from pipeline.models import verify_model
-from pipeline.store import file_sha256, fingerprint, read_json, run_stage, write_json
+from pipeline.stage_record import StageEnd, run_stage
+from pipeline.store import file_sha256, fingerprint, read_json, write_json
 
 if TYPE_CHECKING:
     from pipeline.outline import Outlines
@@ -117,8 +118,8 @@ def picture_fingerprints(job: ClipJob, landmarks: str) -> dict[str, str]:
     return {stage: wanted[stage] for stage in picture_stages(job.clip.view)}
 
 
-def run_picture_stages(job: ClipJob, landmarks: str, tell: Tell) -> dict[str, str]:
-    """Run what looks at the clip's pictures; return since when each stage is unchanged, or "" for one that ran.
+def run_picture_stages(job: ClipJob, landmarks: str, tell: Tell) -> tuple[StageEnd, ...]:
+    """Run what looks at the clip's pictures; return how each stage ended.
 
     Raises
     ------
@@ -128,16 +129,16 @@ def run_picture_stages(job: ClipJob, landmarks: str, tell: Tell) -> dict[str, st
     return (_unpacked if is_landmark_file(job.clip.path) else _from_pictures)(job, landmarks, tell)
 
 
-def _unpacked(job: ClipJob, landmarks: str, tell: Tell) -> dict[str, str]:
-    """The stage landmarks of a landmark file, which holds the files of the others too; since when it is unchanged."""
-    since = run_stage(
+def _unpacked(job: ClipJob, landmarks: str, tell: Tell) -> tuple[StageEnd, ...]:
+    """The stage landmarks of a landmark file, which holds the files of the others too."""
+    end = run_stage(
         job.folder,
         "landmarks",
         wanted_fingerprint=picture_fingerprints(job, landmarks)["landmarks"],
         stale=ALL_PICTURE_FILES,
         work=lambda: unpack_clip(job.clip, job.folder),
     )
-    return {"landmarks": since}
+    return (end,)
 
 
 def unpack_clip(clip: Clip, folder: Path) -> tuple[str, ...]:
@@ -154,8 +155,8 @@ def unpack_clip(clip: Clip, folder: Path) -> tuple[str, ...]:
     return (RECORD, *names)
 
 
-def _from_pictures(job: ClipJob, landmarks: str, tell: Tell) -> dict[str, str]:
-    """The stages that look at the clip's pictures; since when each is unchanged, or "" for one that ran."""
+def _from_pictures(job: ClipJob, landmarks: str, tell: Tell) -> tuple[StageEnd, ...]:
+    """The stages that look at the clip's pictures."""
     works: dict[str, Callable[[], Iterable[str]]] = {
         "landmarks": lambda: _detect(job, tell),
         "pictures": lambda: _look(job),
@@ -164,12 +165,13 @@ def _from_pictures(job: ClipJob, landmarks: str, tell: Tell) -> dict[str, str]:
         "shoes": lambda: _trace_shoes(job),
     }
     wanted = picture_fingerprints(job, landmarks)
-    since = {}
+    ends = []
     for stage, files in picture_stages(job.clip.view).items():
         tell(stage, 0, 0)
         stale = (*files, RECORD) if stage == "landmarks" else files
-        since[stage] = run_stage(job.folder, stage, wanted_fingerprint=wanted[stage], stale=stale, work=works[stage])
-    return since
+        end = run_stage(job.folder, stage, wanted_fingerprint=wanted[stage], stale=stale, work=works[stage])
+        ends.append(end)
+    return tuple(ends)
 
 
 def _detect(job: ClipJob, tell: Tell) -> Iterable[str]:

@@ -10,7 +10,8 @@ from pathlib import Path
 
 from pipeline.errors import StageError
 from pipeline.review import ABOUT_RECORDS, Applied, Correction, Reviewed, State, standings
-from pipeline.store import fingerprint, read_json, read_record, write_json
+from pipeline.stage_record import read_record
+from pipeline.store import fingerprint, read_json, write_json
 
 CORRECTIONS_FOLDER = "corrections"
 # What a clip's measuring did with the records about it; there only where there are some.
@@ -64,7 +65,7 @@ def save_corrections(results: Path, records: Sequence[Correction]) -> list[Path]
         path = results / f"sub-{record.subject}" / f"ses-{record.visit}" / CORRECTIONS_FOLDER / f"{record.id}.json"
         if path.exists():
             raise FileExistsError(f"{path.name} is there already")
-        write_json(path, record)
+        write_json(path, record, lasting=True)
         written.append(path)
     return written
 

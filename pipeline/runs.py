@@ -19,6 +19,7 @@ import pandas as pd
 from pipeline import __version__
 from pipeline.causes import Causes
 from pipeline.config import Settings, settings_sha256, settings_text
+from pipeline.errors import StageError
 from pipeline.judgement import ClipResult, Limits, RunRecord
 from pipeline.models import verify_model
 from pipeline.store import OutputTree, now_text, write_json, write_table, write_text
@@ -49,6 +50,7 @@ CLIPS: tuple[Column, ...] = (
     Column("message", "text", "", "what was found, what was expected, what to do"),
     Column("seconds", "number", "s", "time that the clip took in this run"),
     Column("reused", "text", "", "stages taken over from an earlier run, and since when they are unchanged"),
+    Column("repaired", "text", "", "stages made again because a saved file was missing or damaged, and what was found"),
 )
 
 
@@ -98,26 +100,45 @@ class RunFolder:
             recorded_file=measures.file,
             recorded_sha256=measures.sha256,
         )
+        self._unwritten = ""
         write_text(self.folder / "config.toml", settings_text(settings))
         self._write("started", (), ())
         self.log(f"run {run_id} started, version {__version__}")
 
     def log(self, text: str) -> None:
-        """Add to log.txt: the time and a line, or several."""
-        with (self.folder / "log.txt").open("a", encoding="utf-8") as file:
-            file.write(f"{now_text()} {text.rstrip()}\n")
+        """Add to log.txt: the time and a line, or several. What a full disk refuses is written as soon as it can be."""
+        self._unwritten += f"{now_text()} {text.rstrip()}\n"
+        try:
+            with (self.folder / "log.txt").open("a", encoding="utf-8") as file:
+                file.write(self._unwritten)
+        except OSError:
+            return
+        self._unwritten = ""
 
-    def finish(self, state: str, clips: Sequence[ClipResult], visit_states: Sequence[str]) -> RunRecord:
-        """Write the final record; `state` is `done`, or `interrupted` when not all clips had their turn."""
+    def finish(self, state: str, clips: Sequence[ClipResult], visit_states: Sequence[str]) -> tuple[RunRecord, str]:
+        """Write the final record; `state` is `done`, or `interrupted` when not all clips had their turn.
+
+        Returns
+        -------
+        record : RunRecord
+        message : str
+            What of the record cannot be written and why, or "". The results of the clips are not touched by that.
+        """
         self.record = replace(self.record, finished=now_text())
-        self._write(state, clips, visit_states)
         self.log(f"run {state}: {dict(Counter(clip.state for clip in clips))}")
-        return self.record
+        try:
+            self._write(state, clips, visit_states)
+        except OSError as error:
+            found = f"the record of this run cannot be written ({error.strerror})"
+            do = "Check free space and the right to write into the results folder."
+            return self.record, str(StageError(f"runs/{self.record.run_id}", found, "", do))
+        return self.record, ""
 
     def _write(self, state: str, clips: Sequence[ClipResult], visit_states: Sequence[str]) -> None:
         """Write run.json and the table of clips."""
         counts: dict[str, int] = dict(Counter(clip.state for clip in clips))
         write_json(self.folder / "run.json", RunSummary(state, self.record, counts, dict(Counter(visit_states))))
-        rows = [asdict(clip) | {"reused": "; ".join(clip.reused)} for clip in clips]
+        lists = ("reused", "repaired")
+        rows = [asdict(clip) | {name: "; ".join(getattr(clip, name)) for name in lists} for clip in clips]
         table = pd.DataFrame(rows, columns=[column.name for column in CLIPS])
         write_table(self.folder / "clips.csv", check_table(table, CLIPS, "clips"))

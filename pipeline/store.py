@@ -1,4 +1,4 @@
-"""Files on disk: names, whole-or-nothing writes, hashes, and the records that make a run resumable.
+"""Files on disk: names, whole-or-nothing writes, and hashes.
 
 The results folder is the database: `key-value` names, one folder per subject, visit and clip. Every write
 goes to a temporary name first and is renamed, so that a reader never meets half a file.
@@ -12,9 +12,8 @@ import json
 import os
 import stat
 import tempfile
-import time
-from collections.abc import Callable, Iterable, Mapping
-from dataclasses import dataclass, field
+from collections.abc import Mapping
+from dataclasses import dataclass
 from datetime import UTC, datetime
 from functools import cache
 from pathlib import Path
@@ -32,9 +31,8 @@ T = TypeVar("T")
 
 # Read in pieces, so that hashing a long clip does not fill the memory. [bytes]
 CHUNK_SIZE = 1 << 20
-# Raised when the form of the records changes: a record of another form is not read, its stages run again.
-RECORD_FORMAT = 1
-RECORD_NAME = "record.json"
+# Files that a write that was killed has left.
+PARTS = ".*.part"
 # The page of a whole study, at the root of the results folder.
 STUDY_PAGE = "study.html"
 # The page of one person across the visits, in the person's folder.
@@ -61,8 +59,11 @@ def without_home(text: str) -> str:
     return text
 
 
-def write_bytes(path: Path, data: bytes, *, private: bool = False) -> None:
+def write_bytes(path: Path, data: bytes, *, private: bool = False, lasting: bool = False) -> None:
     """Write a file whole or not at all; folders are made as needed.
+
+    A `lasting` file is on the disk when this returns, whatever happens to the machine then: for what no run can make
+    again. Others are known by their hashes, and made again where a power cut took them.
 
     A `private` file is for its owner alone, since it may show a person. Where the folder carries the set-group-ID
     bit, by which colleagues share one, its group reads it too. Elsewhere than on POSIX the folder's own rights count.
@@ -73,12 +74,27 @@ def write_bytes(path: Path, data: bytes, *, private: bool = False) -> None:
     try:
         with os.fdopen(handle, "wb") as file:
             file.write(data)
+            if lasting:
+                file.flush()
+                os.fsync(file.fileno())
         # mkstemp makes files that only their owner can read, but tables are shared within a clinic.
         part.chmod((0o640 if _is_shared(path.parent) else 0o600) if private else 0o644)
         part.replace(path)
+        if lasting:
+            _to_disk(path.parent)
     except BaseException:
         part.unlink(missing_ok=True)
         raise
+
+
+def _to_disk(folder: Path) -> None:
+    """Bring a folder's list of names to the disk, where the system lets a folder be opened."""
+    if os.name == "posix":
+        handle = os.open(folder, os.O_RDONLY)
+        try:
+            os.fsync(handle)
+        finally:
+            os.close(handle)
 
 
 def make_private_folder(path: Path) -> None:
@@ -97,9 +113,9 @@ def write_text(path: Path, text: str, *, private: bool = False) -> None:
     write_bytes(path, text.encode("utf-8"), private=private)
 
 
-def write_json(path: Path, value: object) -> None:
+def write_json(path: Path, value: object, *, lasting: bool = False) -> None:
     """Write a record (dataclass, dict, tuple of them) as indented JSON; NaN becomes the text "NaN"."""
-    write_bytes(path, to_json(value, indent=1, inf_nan_mode="strings") + b"\n")
+    write_bytes(path, to_json(value, indent=1, inf_nan_mode="strings") + b"\n", lasting=lasting)
 
 
 def write_table(path: Path, table: pd.DataFrame) -> None:
@@ -215,99 +231,6 @@ class OutputTree:
     def visit_folders(self) -> list[Path]:
         """Folders of all visits that have a saved report, by name."""
         return sorted(path.parent for path in self.root.glob("sub-*/ses-*/visit.json"))
-
-
-@dataclass(frozen=True, slots=True)
-class StageRecord:
-    """One finished stage: what it depended on, and the hashes of what it wrote."""
-
-    fingerprint: str
-    finished: str
-    seconds: float
-    outputs: dict[str, str]
-
-
-@dataclass(frozen=True, slots=True)
-class FolderRecord:
-    """How far the work in one folder has come. Only `done` means finished."""
-
-    state: str
-    format: int = RECORD_FORMAT
-    stages: dict[str, StageRecord] = field(default_factory=dict)
-
-
-def read_record(folder: Path) -> FolderRecord:
-    """The folder's record; an empty one when there is none, or when it is damaged or of another form."""
-    try:
-        record = TypeAdapter(FolderRecord).validate_json((folder / RECORD_NAME).read_bytes())
-    except (OSError, ValidationError):
-        return FolderRecord("new")
-    return record if record.format == RECORD_FORMAT else FolderRecord("new")
-
-
-def write_record(folder: Path, record: FolderRecord) -> None:
-    """Write the folder's record."""
-    write_json(folder / RECORD_NAME, record)
-
-
-def hash_outputs(folder: Path, names: Iterable[str]) -> dict[str, str]:
-    """Hashes of a stage's files, by their name inside the folder."""
-    return {name: file_sha256(folder / name) for name in names}
-
-
-def is_unchanged(folder: Path, record: StageRecord | None, wanted_fingerprint: str) -> bool:
-    """Tell whether a stage may be skipped: same fingerprint, and each output has its recorded content."""
-    if record is None or record.fingerprint != wanted_fingerprint:
-        return False
-    try:
-        return hash_outputs(folder, record.outputs) == record.outputs
-    except OSError:
-        return False
-
-
-def run_stage(
-    folder: Path,
-    stage: str,
-    *,
-    wanted_fingerprint: str,
-    stale: tuple[str, ...],
-    work: Callable[[], Iterable[str]],
-) -> str:
-    """Run a stage whose files lie in a folder, unless it is unchanged; return since when it is, or "".
-
-    Parameters
-    ----------
-    folder : Path
-        Where the stage's files and the record lie.
-    stage : str
-        The stage's name in the record.
-    wanted_fingerprint : str
-        Of everything that the result depends on.
-    stale : tuple of str
-        Patterns of the files that an earlier run of the stage may have left; removed before the work, as is whatever
-        the record says that it wrote.
-    work : callable
-        Does the work and returns the names of the files that it wrote, relative to the folder.
-
-    Notes
-    -----
-    The record says `started` before the first file changes, and the stage enters it with the hashes of its
-    files after the last one: a killed run is never taken for a finished one.
-    """
-    record = read_record(folder)
-    earlier = record.stages.get(stage)
-    if earlier is not None and is_unchanged(folder, earlier, wanted_fingerprint):
-        return earlier.finished
-    others = {name: entry for name, entry in record.stages.items() if name != stage}
-    write_record(folder, FolderRecord("started", stages=others))
-    old = {path for pattern in stale for path in folder.glob(pattern)}
-    for path in old | {folder / name for name in (earlier.outputs if earlier else ())}:
-        path.unlink(missing_ok=True)
-    started_s = time.monotonic()
-    outputs = hash_outputs(folder, sorted(work()))
-    entry = StageRecord(wanted_fingerprint, now_text(), round(time.monotonic() - started_s, 3), outputs)
-    write_record(folder, FolderRecord("started", stages={**others, stage: entry}))
-    return ""
 
 
 def now_text() -> str:

@@ -26,7 +26,7 @@ class Progress:
 
 @dataclass(frozen=True, slots=True)
 class VisitResult:
-    """How one visit ended. Without a page there is a message that says why."""
+    """How one visit ended. Without a page there is a message that says why; `repaired` tells of damaged files."""
 
     subject: str
     visit: str
@@ -35,6 +35,7 @@ class VisitResult:
     report: VisitReport | None
     message: str
     unchanged_since: str = ""
+    repaired: str = ""
 
 
 @dataclass(frozen=True, slots=True)

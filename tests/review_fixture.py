@@ -56,7 +56,8 @@ class SmallStudy:
         done: dict[str, list[str]] = {}
         for clip in clips:
             folder = tree.clip_folder(clip.subject, clip.visit, clip.clip_id)
-            reused = {line.split()[0] for line in measure_clip_files(ClipJob(clip, folder, settings), lambda *_: None)}
+            ends = measure_clip_files(ClipJob(clip, folder, settings), lambda *_: None)
+            reused = {end.stage for end in ends if end.since}
             stages = ("landmarks", "pictures", "outlines", "pylon", "measures")
             done[clip.clip_id] = [stage for stage in stages if stage not in reused]
         for name in dict.fromkeys(clip.visit for clip in clips):
@@ -68,7 +69,7 @@ class SmallStudy:
                 settings, limits, causes,
                 replace(report_fixture.report().run, limits_sha256=limits.sha256, causes_sha256=causes.sha256),
             )  # fmt: skip
-            done[name] = [] if report_visit(job, lambda *_: None) else ["report"]
+            done[name] = [] if report_visit(job, lambda *_: None).since else ["report"]
         return done
 
 

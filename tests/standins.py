@@ -10,12 +10,14 @@ import threading
 import time
 from pathlib import Path
 
+from pipeline import isolate, store
 from pipeline.errors import QualityError
 from pipeline.isolate import Tell
 from pipeline.jobs import VisitJob
 from pipeline.judgement import VisitReport
 from pipeline.picture_stages import ClipJob
-from pipeline.store import write_json, write_text
+from pipeline.stage_record import StageEnd
+from pipeline.store import write_bytes, write_json, write_text
 
 
 def behave(manner: str, tell: Tell) -> str:
@@ -40,16 +42,37 @@ def behave(manner: str, tell: Tell) -> str:
         )
     if manner == "linger":
         threading.Thread(target=time.sleep, args=(600,)).start()
+    if manner == "grow":
+        held = [b"x" * 10_000_000]
+        while True:
+            held.append(b"x" * 10_000_000)
+            time.sleep(0.01)
+    if manner == "silenced":
+        # As on a disk that is full by the time that the work is done.
+        store.write_bytes = isolate.write_bytes = _no_space
     print("chatter on the screen")
     print("more chatter", file=sys.stderr)
     return f"done by {manner}"
 
 
-def behave_as_named(job: ClipJob, tell: Tell) -> tuple[str, ...]:
+def behave_as_named(job: ClipJob, tell: Tell) -> tuple[StageEnd, ...]:
     """Stand-in for the work on a clip."""
     behave(job.clip.clip_id.rpartition("-")[2], tell)
-    write_text(job.folder / "strides.csv", "measured\n")
+    if job.clip.clip_id.endswith("-large"):
+        write_bytes(job.folder / "landmarks.npz", bytes(300_000))
+    if not job.clip.clip_id.endswith("-silenced"):
+        write_text(job.folder / "strides.csv", "measured\n")
     return ()
+
+
+def _no_space(*_: object, **__: object) -> None:
+    """Stand-in for a write on a full disk."""
+    raise OSError(errno.ENOSPC, "No space left on device")
+
+
+def name_of_handle(handle: int) -> str:
+    """Name of the open file or folder; Linux alone knows it."""
+    return Path(f"/proc/self/fd/{handle}").readlink().name
 
 
 def beat(path: Path, tell: Tell) -> None:
@@ -60,7 +83,7 @@ def beat(path: Path, tell: Tell) -> None:
         time.sleep(0.1)
 
 
-def report_plainly(job: VisitJob, tell: Tell) -> str:
+def report_plainly(job: VisitJob, tell: Tell) -> StageEnd:
     """Stand-in for the work on a visit: its record and an empty page."""
     tell("report", 0, 0)
     report = VisitReport(
@@ -79,10 +102,10 @@ def report_plainly(job: VisitJob, tell: Tell) -> str:
     )
     write_json(job.folder / "visit.json", report)
     write_text(job.folder / "visit.html", "")
-    return ""
+    return StageEnd("report")
 
 
-def abort_on_visit_02(job: VisitJob, tell: Tell) -> str:
+def abort_on_visit_02(job: VisitJob, tell: Tell) -> StageEnd:
     """Stand-in for the work on a visit whose pages crash the process."""
     if job.visit == "02":
         os.abort()
@@ -102,11 +125,11 @@ def write_half_a_file(path: Path, tell: Tell) -> None:
 
 def run_stage_and_die(folder: Path, tell: Tell) -> None:
     """Be killed after a stage wrote its files and before it entered the record."""
-    from pipeline import store
+    from pipeline import stage_record, store
 
     def work() -> list[str]:
         store.write_text(folder / "result.txt", "complete")
         os.kill(os.getpid(), signal.SIGKILL)
         return ["result.txt"]
 
-    store.run_stage(folder, "measures", wanted_fingerprint="a", stale=("result.txt",), work=work)
+    stage_record.run_stage(folder, "measures", wanted_fingerprint="a", stale=("result.txt",), work=work)

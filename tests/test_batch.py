@@ -25,7 +25,8 @@ from pipeline.config import Settings
 from pipeline.judgement import Limits, VisitReport
 from pipeline.manifest import read_manifest
 from pipeline.picture_stages import ClipJob, landmarks_fingerprint
-from pipeline.store import read_json, read_record
+from pipeline.stage_record import read_record
+from pipeline.store import read_json
 from pipeline.study_result import Progress, StudyResult
 from tests import standins
 from tests.studies import ROOT, make_study, quick_settings
@@ -317,3 +318,15 @@ def test_clip_row_and_place_of_the_study_in_the_fingerprints(tmp_path: Path) -> 
     assert (taller[0] == before[0], taller[1] == before[1]) == (True, False)
     (tmp_path / "moved.mp4").write_bytes(b"another clip")
     assert fingerprints(moved)[0] != before[0]
+
+
+def test_clip_that_takes_too_much_memory_is_stopped_and_says_how_much(tmp_path: Path) -> None:
+    settings = quick_settings(clip_memory_limit_mb=300.0)
+    result = run_standins(tmp_path, {"a-grow": "01", "b-one": "01"}, settings=settings)
+    assert [clip.state for clip in result.clips] == ["failed", "done"]
+    found = re.fullmatch(
+        r"clip a-grow: took (\d+) MB of memory; at most 300 MB are allowed\. "
+        r"Use a clip with smaller pictures, or raise run\.clip_memory_limit_mb in the settings\.",
+        result.clips[0].message,
+    )
+    assert found and 300 < int(found[1]) < 900

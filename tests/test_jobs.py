@@ -53,7 +53,7 @@ def make(folder: Path, **versions: str) -> str:
         causes=causes,
         run=with_versions(run, versions),
     )
-    return report_visit(job, lambda *_: None)
+    return report_visit(job, lambda *_: None).since
 
 
 def with_versions(run: RunRecord, versions: dict[str, str]) -> RunRecord:

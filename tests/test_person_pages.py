@@ -12,7 +12,7 @@ from pipeline.config import load_settings
 from pipeline.person_pages import make_person_pages
 from pipeline.report import save_parts
 from pipeline.report.study import build_study
-from pipeline.store import read_record
+from pipeline.stage_record import read_record
 from tests import report_fixture as fixture
 from tests.studies import run_command
 from tests.test_report_study import StudyPage

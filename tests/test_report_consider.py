@@ -355,13 +355,13 @@ def test_a_visit_is_saved_with_its_candidates_and_made_again_when_the_file_chang
 ) -> None:
     report, causes = fixture.report(), load_causes()
     monkeypatch.setattr(stages, "judge_visit", lambda *_: (report.metrics, report.faults))
-    assert report_visit(job(tmp_path, causes), lambda *_: None) == ""
+    assert report_visit(job(tmp_path, causes), lambda *_: None).since == ""
     saved = read_json(tmp_path / "visit.json", VisitReport)
     assert saved.candidates == candidates(report.faults, causes, "softer heel cushion")
     assert (saved.run.causes_file, saved.run.causes_sha256) == (causes.file, causes.sha256)
     assert "Change log: the word &#39;heel&#39; stands there" in blocks(tmp_path / "visit.html")["heel_stiff"]
-    assert report_visit(job(tmp_path, causes), lambda *_: None) != ""
-    assert report_visit(job(tmp_path, replace(causes, sha256="e" * 64)), lambda *_: None) == ""
+    assert report_visit(job(tmp_path, causes), lambda *_: None).since != ""
+    assert report_visit(job(tmp_path, replace(causes, sha256="e" * 64)), lambda *_: None).since == ""
 
 
 def test_nothing_is_considered_for_a_visit_without_a_prosthesis(

@@ -23,7 +23,8 @@ from pipeline.rebuild import make_study_page
 from pipeline.report.layout import load_layout
 from pipeline.report.study import build_study
 from pipeline.report.study_parts import natural_key
-from pipeline.store import FolderRecord, write_json, write_record, write_text
+from pipeline.stage_record import FolderRecord, write_record
+from pipeline.store import write_json, write_text
 from pipeline.thresholds import load_limits
 from tests import report_fixture as fixture
 

@@ -5,7 +5,6 @@ from __future__ import annotations
 import hashlib
 import json
 from collections import deque
-from dataclasses import dataclass
 from datetime import date
 from pathlib import Path
 
@@ -18,17 +17,13 @@ from pipeline.isolate import Job, run_jobs
 from pipeline.judgement import ClipResult, Fault, RunRecord, VisitReport
 from pipeline.model import MetricValue, QualityNote
 from pipeline.store import (
-    FolderRecord,
     OutputTree,
     file_sha256,
     fingerprint,
     read_json,
-    read_record,
-    run_stage,
     write_arrays,
     write_bytes,
     write_json,
-    write_record,
     write_table,
     write_text,
 )
@@ -153,68 +148,3 @@ def test_equal_tables_and_arrays_give_equal_bytes(tmp_path: Path) -> None:
     assert (tmp_path / "a.csv").read_bytes() == (tmp_path / "b.csv").read_bytes()
     assert (tmp_path / "a.npz").read_bytes() == (tmp_path / "b.npz").read_bytes()
     pd.testing.assert_frame_equal(pd.read_csv(tmp_path / "a.csv"), table)
-
-
-@dataclass
-class CountedWork:
-    """A stage's work that counts how often it ran."""
-
-    folder: Path
-    count: int = 0
-
-    def __call__(self) -> list[str]:
-        self.count += 1
-        write_text(self.folder / "result.txt", f"result {self.count}")
-        return ["result.txt"]
-
-
-def run_counted(folder: Path, work: CountedWork, wanted: str = "a") -> str:
-    return run_stage(folder, "measures", wanted_fingerprint=wanted, stale=("result.txt",), work=work)
-
-
-def test_unchanged_stage_is_skipped_and_says_since_when(tmp_path: Path) -> None:
-    work = CountedWork(tmp_path)
-    assert run_counted(tmp_path, work) == ""
-    since = run_counted(tmp_path, work)
-    assert work.count == 1
-    assert since == read_record(tmp_path).stages["measures"].finished
-    assert len(since) == len("2026-03-14T10:00:00Z")
-
-
-@pytest.mark.parametrize("change", ["fingerprint", "edited", "removed", "record damaged", "record of another form"])
-def test_changed_stage_runs_again(tmp_path: Path, change: str) -> None:
-    work = CountedWork(tmp_path)
-    run_counted(tmp_path, work)
-    if change == "edited":
-        (tmp_path / "result.txt").write_text("edited by hand")
-    if change == "removed":
-        (tmp_path / "result.txt").unlink()
-    if change == "record damaged":
-        (tmp_path / "record.json").write_text("{")
-    if change == "record of another form":
-        write_record(tmp_path, FolderRecord("done", format=0, stages=read_record(tmp_path).stages))
-    assert run_counted(tmp_path, work, "b" if change == "fingerprint" else "a") == ""
-    assert work.count == 2
-    assert (tmp_path / "result.txt").read_text() == "result 2"
-
-
-def test_stage_that_fails_leaves_no_files_of_an_earlier_run(tmp_path: Path) -> None:
-    run_counted(tmp_path, CountedWork(tmp_path))
-
-    def fail() -> list[str]:
-        raise StageError("clip x", "no result")
-
-    with pytest.raises(StageError):
-        run_stage(tmp_path, "measures", wanted_fingerprint="b", stale=("result.txt",), work=fail)
-    assert not (tmp_path / "result.txt").exists()
-    assert read_record(tmp_path) == FolderRecord("started")
-
-
-def test_killed_stage_is_not_taken_for_a_finished_one(tmp_path: Path) -> None:
-    jobs = deque([Job("job", standins.run_stage_and_die, (tmp_path,), 60.0)])
-    list(run_jobs(jobs, scratch=tmp_path, workers=1))
-    assert (tmp_path / "result.txt").read_text() == "complete"
-    assert read_record(tmp_path) == FolderRecord("started")
-    work = CountedWork(tmp_path)
-    run_counted(tmp_path, work)
-    assert work.count == 1

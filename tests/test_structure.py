@@ -21,6 +21,7 @@ LEVELS = [
         "manifest_row",
         "pseudonyms",
         "store",
+        "stage_record",
         "review_files",
         "language",
     },

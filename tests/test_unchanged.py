@@ -43,7 +43,8 @@ def test_a_measured_clip_is_unchanged_since_each_of_its_stages_ended(study: Smal
     lines = unchanged_clip(first_job(study))
     assert lines is not None
     stages = ["landmarks", "pictures", "outlines", "pylon", "measures"]
-    assert [line.split(" unchanged since ")[0] for line in lines] == stages
+    assert [end.stage for end in lines] == stages
+    assert all(end.since and not end.damaged for end in lines)
 
 
 def other_clip(study: SmallStudy, _: Path) -> None:

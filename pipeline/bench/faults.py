@@ -28,6 +28,7 @@ from pipeline.isolate import Tell
 from pipeline.jobs import VisitJob
 from pipeline.judgement import VisitReport
 from pipeline.manifest import read_manifest
+from pipeline.stage_record import StageEnd
 from pipeline.store import write_json, write_text
 from pipeline.thresholds import load_limits
 
@@ -107,7 +108,7 @@ def faults(
     save_values(folder, values, f"the {part.value} half of the fault walkers, seed {seed}, {day}")
 
 
-def without_pages(job: VisitJob, tell: Tell) -> str:
+def without_pages(job: VisitJob, tell: Tell) -> StageEnd:
     """Stand in for the work on a visit: the walks are judged here, from the strides of their clips."""
     report = VisitReport(
         subject=job.subject, visit=job.visit, visit_date=job.visit_date, prosthetic_sides=job.person.prosthetic_sides,
@@ -115,7 +116,7 @@ def without_pages(job: VisitJob, tell: Tell) -> str:
     )  # fmt: skip
     write_json(job.folder / "visit.json", report)
     write_text(job.folder / "visit.html", "")
-    return ""
+    return StageEnd("report")
 
 
 def _walks(study: Path) -> dict[str, list[dict[str, str]]]:

@@ -14,7 +14,8 @@ from pipeline.model import Aid, Level, Side
 from pipeline.report.layout_records import StudyTexts
 from pipeline.report.parts import REPORT_NAME
 from pipeline.review import PersonVerdict, in_force
-from pipeline.store import read_json, read_record
+from pipeline.stage_record import read_record
+from pipeline.store import read_json
 
 # Where a run leaves the reason why a clip or a visit has no result.
 ERROR_NAME = "error.txt"

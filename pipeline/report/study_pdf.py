@@ -13,7 +13,8 @@ from typing import Any
 from pipeline.config import Paper
 from pipeline.language import say, say_count
 from pipeline.report.pdf import Sheet, document, made_at, typeset
-from pipeline.store import FolderRecord, fingerprint, read_record, run_stage, write_bytes, write_record
+from pipeline.stage_record import finish, run_stage
+from pipeline.store import fingerprint, write_bytes
 
 STUDY_PDF = "study.pdf"
 STAGE = "study_pdf"
@@ -79,7 +80,7 @@ def write_study_pdf(out: Path, context: Mapping[str, Any], *, paper: Paper = "A4
         return [STUDY_PDF]
 
     run_stage(out, STAGE, wanted_fingerprint=wanted, stale=(STUDY_PDF,), work=work)
-    write_record(out, FolderRecord("done", stages=read_record(out).stages))
+    finish(out)
     return out / STUDY_PDF
 
 

@@ -1,0 +1,150 @@
+"""How far the work in one folder has come: which stages are finished, what they depended on, what they wrote.
+
+With these records a run goes on where another was stopped, and nothing that was changed since is taken for a result.
+"""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Callable, Iterable
+from dataclasses import dataclass, field
+from pathlib import Path
+
+from pydantic import TypeAdapter, ValidationError
+
+from pipeline.store import PARTS, file_sha256, now_text, write_json
+
+# Raised when the form of the records changes: a record of another form is not read, its stages run again.
+RECORD_FORMAT = 1
+RECORD_NAME = "record.json"
+
+
+@dataclass(frozen=True, slots=True)
+class StageRecord:
+    """One finished stage: what it depended on, and the hashes of what it wrote."""
+
+    fingerprint: str
+    finished: str
+    seconds: float
+    outputs: dict[str, str]
+
+
+@dataclass(frozen=True, slots=True)
+class FolderRecord:
+    """How far the work in one folder has come. Only `done` means finished; a `damaged` record cannot be read."""
+
+    state: str
+    format: int = RECORD_FORMAT
+    stages: dict[str, StageRecord] = field(default_factory=dict)
+
+
+@dataclass(frozen=True, slots=True)
+class StageEnd:
+    """How a stage ended: unchanged `since` a time, or run; then with what was found `damaged` before, if anything."""
+
+    stage: str
+    since: str = ""
+    damaged: str = ""
+
+
+def read_record(folder: Path) -> FolderRecord:
+    """The folder's record; one without stages when there is none, or when it is damaged or of another form."""
+    try:
+        record = TypeAdapter(FolderRecord).validate_json((folder / RECORD_NAME).read_bytes())
+    except FileNotFoundError:
+        return FolderRecord("new")
+    except (OSError, ValidationError):
+        return FolderRecord("damaged")
+    return record if record.format == RECORD_FORMAT else FolderRecord("new")
+
+
+def write_record(folder: Path, record: FolderRecord) -> None:
+    """Write the folder's record."""
+    write_json(folder / RECORD_NAME, record)
+
+
+def finish(folder: Path) -> None:
+    """Write into the folder's record that all of its stages are done."""
+    write_record(folder, FolderRecord("done", stages=read_record(folder).stages))
+    _remove_parts(folder)
+
+
+def is_unchanged(folder: Path, record: StageRecord | None, wanted_fingerprint: str) -> bool:
+    """Tell whether a stage may be skipped: same fingerprint, and each output has its recorded content."""
+    if record is None or record.fingerprint != wanted_fingerprint:
+        return False
+    return not _damage(folder, record)
+
+
+def run_stage(
+    folder: Path,
+    stage: str,
+    *,
+    wanted_fingerprint: str,
+    stale: tuple[str, ...],
+    work: Callable[[], Iterable[str]],
+) -> StageEnd:
+    """Run a stage whose files lie in a folder, unless it is unchanged.
+
+    Parameters
+    ----------
+    folder : Path
+        Where the stage's files and the record lie.
+    stage : str
+        The stage's name in the record.
+    wanted_fingerprint : str
+        Of everything that the result depends on.
+    stale : tuple of str
+        Patterns of the files that an earlier run of the stage may have left; removed before the work, as is whatever
+        the record says that it wrote.
+    work : callable
+        Does the work and returns the names of the files that it wrote, relative to the folder.
+
+    Returns
+    -------
+    StageEnd
+        With the time since which the stage is unchanged, where it is; else with what was found damaged, if anything.
+
+    Notes
+    -----
+    The record says `started` before the first file changes, and the stage enters it with the hashes of its
+    files after the last one: a killed run is never taken for a finished one.
+    """
+    record = read_record(folder)
+    earlier = record.stages.get(stage)
+    damaged = f"{RECORD_NAME} cannot be read" if record.state == "damaged" else ""
+    if earlier is not None and earlier.fingerprint == wanted_fingerprint:
+        damaged = _damage(folder, earlier)
+        if not damaged:
+            return StageEnd(stage, since=earlier.finished)
+    others = {name: entry for name, entry in record.stages.items() if name != stage}
+    write_record(folder, FolderRecord("started", stages=others))
+    old = {path for pattern in stale for path in folder.glob(pattern)}
+    for path in old | {folder / name for name in (earlier.outputs if earlier else ())}:
+        path.unlink(missing_ok=True)
+    _remove_parts(folder)
+    started_s = time.monotonic()
+    outputs = {name: file_sha256(folder / name) for name in sorted(work())}
+    entry = StageRecord(wanted_fingerprint, now_text(), round(time.monotonic() - started_s, 3), outputs)
+    write_record(folder, FolderRecord("started", stages={**others, stage: entry}))
+    return StageEnd(stage, damaged=damaged)
+
+
+def _remove_parts(folder: Path) -> None:
+    """Remove what writes that were killed have left."""
+    for path in folder.glob(PARTS):
+        path.unlink(missing_ok=True)
+
+
+def _damage(folder: Path, record: StageRecord) -> str:
+    """What is wrong with the files of a stage: one that is missing, or not as it was recorded; "" when nothing is."""
+    for name, recorded in record.outputs.items():
+        try:
+            found = file_sha256(folder / name)
+        except FileNotFoundError:
+            return f"{name} is missing"
+        except OSError as error:
+            return f"{name} cannot be read ({error.strerror})"
+        if found != recorded:
+            return f"{name} is not as it was written at {record.finished}"
+    return ""
