@@ -7,11 +7,14 @@ import tomllib
 import zipfile
 from pathlib import Path
 
+import flatbuffers
 import pytest
+from mediapipe.tasks.metadata import schema_py_generated as schema
 
 from pipeline import models
 from pipeline.errors import ModelError
 from pipeline.models import build_models, model_names, model_path, verify_model
+from pipeline.models.cut_mask import FILE_MARK, MASK_SHAPE, SCORE_SHAPE, cut_mask
 
 RECORDED = tomllib.loads(build_models.MODELS_TOML.read_text(encoding="utf-8"))
 DO = "Install the package again; do not measure with this file."
@@ -22,7 +25,8 @@ def test_the_shipped_file_has_its_recorded_hash_and_size(name: str) -> None:
     content = model_path(name).read_bytes()
     checked = verify_model(name)
     recorded = RECORDED["bundles"][name]
-    assert checked.sha256 == hashlib.sha256(content).hexdigest() == recorded["sha256"]
+    assert hashlib.sha256(content).hexdigest() == recorded["sha256"]
+    assert checked.sha256 == recorded["results_sha256"] != recorded["sha256"]
     assert len(content) == recorded["size_bytes"]
     assert (checked.name, checked.path) == (name, model_path(name))
 
@@ -43,6 +47,53 @@ def test_a_bundle_is_a_stored_zip_with_aligned_models(name: str) -> None:
             # A TFLite file carries its mark at byte 4.
             assert model[4:8] == b"TFL3"
             assert content.find(model) % 64 == 0
+
+
+@pytest.mark.parametrize("name", model_names())
+def test_the_mask_is_cut_out_of_the_landmark_model(name: str) -> None:
+    """The score stands in the mask's place, so that the loader finds as many outputs as it wants."""
+    with zipfile.ZipFile(model_path(name)) as bundle:
+        tflite = bundle.read(build_models.LANDMARKS_NAME)
+    graph = schema.ModelT.InitFromObj(schema.Model.GetRootAs(tflite, 0)).subgraphs[0]
+    shapes = [list(graph.tensors[number].shape) for number in graph.outputs]
+    assert shapes == [[1, 195], SCORE_SHAPE, SCORE_SHAPE, [1, 64, 64, 39], [1, 117]]
+    made = {int(tensor) for one in graph.operators for tensor in one.outputs}
+    assert not any(list(graph.tensors[number].shape)[1:3] == MASK_SHAPE[1:3] for number in made)
+    # Nothing that stays has lost what it reads: a tensor is made, or has weights, or is the picture.
+    with_weights = {number for number, tensor in enumerate(graph.tensors) if tensor.buffer}
+    for one in graph.operators:
+        assert {int(tensor) for tensor in one.inputs} <= made | with_weights | {int(graph.inputs[0])}
+
+
+def test_a_mask_is_cut_out_of_a_graph_made_by_hand() -> None:
+    """picture -> a -> score, a -> mask: the operator that makes the mask goes, and its weights; the others stay."""
+    whole = schema.ModelT.InitFromObj(schema.Model.GetRootAs(cut_mask(graph_by_hand()), 0))
+    graph = whole.subgraphs[0]
+    assert [list(one.outputs) for one in graph.operators] == [[1], [2]]
+    assert list(graph.outputs) == [2, 2]
+    assert [whole.buffers[number].data is not None and len(whole.buffers[number].data) for number in (1, 2)] == [4, 0]
+
+
+def graph_by_hand() -> bytes:
+    """A model of three operators, two of them with weights in a buffer of their own."""
+    model, graph = schema.ModelT(), schema.SubGraphT()
+    model.buffers = [schema.BufferT(), schema.BufferT(), schema.BufferT()]
+    model.buffers[1].data, model.buffers[2].data = [1, 2, 3, 4], [5, 6, 7, 8]
+    graph.tensors = []
+    for shape, buffer in (([1, 256, 256, 3], 0), ([1, 8], 0), (SCORE_SHAPE, 0), (MASK_SHAPE, 0), ([4], 1), ([4], 2)):
+        tensor = schema.TensorT()
+        tensor.shape, tensor.buffer = shape, buffer
+        graph.tensors.append(tensor)
+    graph.operators = []
+    for inputs, outputs in (([0], [1]), ([1, 5], [3]), ([1, 4], [2])):
+        one = schema.OperatorT()
+        one.inputs, one.outputs = inputs, outputs
+        graph.operators.append(one)
+    graph.inputs, graph.outputs = [0], [2, 3]
+    model.subgraphs = [graph]
+    builder = flatbuffers.Builder(0)
+    builder.Finish(model.Pack(builder), file_identifier=FILE_MARK)
+    return bytes(builder.Output())
 
 
 def test_heavy_is_the_default() -> None:

@@ -18,7 +18,11 @@ from pipeline.store import file_sha256
 
 @dataclass(frozen=True, slots=True)
 class ModelFile:
-    """A model file whose content was checked."""
+    """A model file whose content was checked.
+
+    `sha256` is what results know it by: that of the bundle before the mask was cut out of it (`cut_mask`), as both give
+    the same landmarks to the bit.
+    """
 
     name: str
     path: Path
@@ -31,6 +35,7 @@ class _Recorded:
 
     file: str
     sha256: str
+    results_sha256: str
 
 
 @cache
@@ -38,7 +43,7 @@ def _recorded() -> dict[str, _Recorded]:
     """The bundles of `models.toml` by model name."""
     text = (files(__package__) / "models.toml").read_text(encoding="utf-8")
     bundles = tomllib.loads(text)["bundles"]
-    return {name: _Recorded(entry["file"], entry["sha256"]) for name, entry in bundles.items()}
+    return {name: _Recorded(entry["file"], entry["sha256"], entry["results_sha256"]) for name, entry in bundles.items()}
 
 
 def model_names() -> tuple[str, ...]:
@@ -104,4 +109,4 @@ def verify_model(name: str, *, path: Path | None = None) -> ModelFile:
         ) from error
     if found != expected:
         raise ModelError(f"model file {path.name}", f"SHA-256 is {found}", f"expected {expected}", do)
-    return ModelFile(name, path, found)
+    return ModelFile(name, path, _entry(name).results_sha256)
