@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 from dataclasses import asdict, replace
+from functools import cache
 from importlib.metadata import version
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -55,10 +56,16 @@ def measures_fingerprint(job: ClipJob, landmarks: str, corrections: Sequence[Cor
         shoes=SHOES_VERSION,
         settings=[settings.signals, settings.strides, settings.quality],
         clip=_as_measured(job.clip),
-        libraries=[version("numpy"), version("scipy")],
+        libraries=_libraries(),
         # Without any, the fingerprint is that of a version that knew none: nothing is measured again for their sake.
         **({"corrections": list(corrections)} if corrections else {}),
     )
+
+
+@cache
+def _libraries() -> list[str]:
+    """Versions of what computes the measures; looking one up reads a file."""
+    return [version("numpy"), version("scipy")]
 
 
 def _as_measured(clip: Clip) -> dict[str, Any]:

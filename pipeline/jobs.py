@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 from dataclasses import dataclass, replace
 from datetime import date
+from functools import cache
 from pathlib import Path
 
 from pipeline import __version__
@@ -66,7 +67,7 @@ class VisitJob:
 
 
 @dataclass(frozen=True, slots=True)
-class _Wanted:
+class WantedReport:
     """What the report of a visit depends on: its clips that were measured, its corrections, and the fingerprint."""
 
     done: list[str]
@@ -80,7 +81,7 @@ def report_visit(job: VisitJob, tell: Tell) -> StageEnd:
     tell("report", 0, 0)
     job.folder.mkdir(parents=True, exist_ok=True)
     (job.folder / "error.txt").unlink(missing_ok=True)
-    wanted = _wanted(job)
+    wanted = wanted_report(job)
     if job.settings.run.keep_pictures == "none":
         remove_pictures(job.folder)
     end = run_stage(
@@ -103,20 +104,20 @@ def unchanged_visit(job: VisitJob) -> StageEnd | None:
             return None
         if job.settings.run.keep_pictures == "none" and kept_pictures(job.folder):
             return None
-        unchanged = is_unchanged(job.folder, report, _wanted(job).fingerprint)
+        unchanged = is_unchanged(job.folder, report, wanted_report(job).fingerprint)
         return StageEnd("report", since=report.finished) if unchanged else None
     except (OSError, PipelineError, KeyError):
         # The visit's own process meets it again, and says it.
         return None
 
 
-def _wanted(job: VisitJob) -> _Wanted:
+def wanted_report(job: VisitJob) -> WantedReport:
     """What the report of a visit depends on, as things stand."""
     done = [result.clip_id for result in job.results if result.state == "done"]
     measured = {clip_id: read_record(job.folder / clip_id).stages["measures"].fingerprint for clip_id in done}
     failed = [[r.clip_id, r.stage, r.message] for r in job.results if r.state == "failed"]
     records, damaged = reviewed(job.folder, done, lambda counting: person_verdicts(counting, job.limits))
-    return _Wanted(
+    return WantedReport(
         done,
         records,
         damaged,
@@ -148,7 +149,19 @@ def page_hashes(language: str = ENGLISH) -> dict[str, str]:
     wanted = [("assets", path) for path in ASSETS.rglob("*") if path.is_file()]
     names = ["report.toml", "sources.toml", *([] if language == ENGLISH else [f"languages/{language}.po"])]
     wanted += [("configs", config_dir() / name) for name in names]
-    return {f"{kind}/{path.relative_to(folders[kind]).as_posix()}": file_sha256(path) for kind, path in wanted}
+    return {f"{kind}/{path.relative_to(folders[kind]).as_posix()}": _hash_of(path) for kind, path in wanted}
+
+
+def _hash_of(path: Path) -> str:
+    """SHA-256 of a file that every visit asks for, taken anew only where it was changed."""
+    status = path.stat()
+    return _known_hash(path, status.st_mtime_ns, status.st_size)
+
+
+@cache
+def _known_hash(path: Path, _changed_ns: int, _size: int) -> str:
+    """SHA-256 of a file as it was then."""
+    return file_sha256(path)
 
 
 def _report(job: VisitJob, done: list[str], records: tuple[Reviewed, ...], notes: tuple[str, ...]) -> Iterable[str]:

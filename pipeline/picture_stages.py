@@ -77,16 +77,22 @@ def landmarks_fingerprint(job: ClipJob) -> str:
     """Everything that a clip's landmarks depend on."""
     if is_landmark_file(job.clip.path):
         return fingerprint(landmark_file=file_sha256(job.clip.path))
-    from pipeline.video import opencv_version
-
     return fingerprint(
         version=LANDMARKS_VERSION,
         clip=file_sha256(job.clip.path),
         settings=job.settings.landmarks,
         walker_at=job.clip.walker_at,
         model=_model_sha256(job.settings.landmarks.model),
-        libraries=[version("mediapipe"), opencv_version()],
+        libraries=_libraries(),
     )
+
+
+@cache
+def _libraries() -> list[str]:
+    """Versions of what reads pictures; looking one up reads a file."""
+    from pipeline.video import opencv_version
+
+    return [version("mediapipe"), opencv_version()]
 
 
 @cache

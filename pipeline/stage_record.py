@@ -8,6 +8,7 @@ from __future__ import annotations
 import time
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass, field
+from functools import cache
 from pathlib import Path
 
 from pydantic import TypeAdapter, ValidationError
@@ -50,12 +51,18 @@ class StageEnd:
 def read_record(folder: Path) -> FolderRecord:
     """The folder's record; one without stages when there is none, or when it is damaged or of another form."""
     try:
-        record = TypeAdapter(FolderRecord).validate_json((folder / RECORD_NAME).read_bytes())
+        record = _reader().validate_json((folder / RECORD_NAME).read_bytes())
     except FileNotFoundError:
         return FolderRecord("new")
     except (OSError, ValidationError):
         return FolderRecord("damaged")
     return record if record.format == RECORD_FORMAT else FolderRecord("new")
+
+
+@cache
+def _reader() -> TypeAdapter[FolderRecord]:
+    """The reader of records; making one takes longer than reading a record."""
+    return TypeAdapter(FolderRecord)
 
 
 def write_record(folder: Path, record: FolderRecord) -> None:

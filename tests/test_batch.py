@@ -305,7 +305,7 @@ def test_stage_reads_no_section_of_the_settings_that_its_fingerprint_lacks() -> 
         return set(re.findall(r"\bsettings\.(\w+)", inspect.getsource(function)))
 
     assert sections(stages.measure_clip) == sections(measures_fingerprint)
-    assert sections(stages.judge_visit) == sections(jobs._wanted) - {"run"}
+    assert sections(stages.judge_visit) == sections(jobs.wanted_report) - {"run"}
 
 
 def test_clip_row_and_place_of_the_study_in_the_fingerprints(tmp_path: Path) -> None:

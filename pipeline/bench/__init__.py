@@ -7,6 +7,7 @@ import typer
 from pipeline.bench.accuracy import accuracy
 from pipeline.bench.faults import faults
 from pipeline.bench.own_error import own_errors
+from pipeline.bench.scale import memory, scale
 from pipeline.bench.speed import speed
 from pipeline.bench.study_page import study_page
 from pipeline.bench.study_tables import study_tables
@@ -15,6 +16,8 @@ app = typer.Typer(add_completion=False, no_args_is_help=True, help=__doc__)
 app.command()(accuracy)
 app.command()(faults)
 app.command()(own_errors)
+app.command()(scale)
+app.command()(memory)
 app.command()(speed)
 app.command()(study_page)
 app.command()(study_tables)
