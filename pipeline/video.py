@@ -170,23 +170,23 @@ def read_frames(
             yield Frame(index, time_s, _to_rgb(image))
 
 
-def read_pictures(path: Path, indices: Iterable[int], *, item: str = "") -> dict[int, UInt8Array]:
-    """The chosen frames' pictures by frame number; numbers that the clip does not reach are left out.
+def chosen_pictures(path: Path, indices: Iterable[int], *, item: str = "") -> Iterator[tuple[int, UInt8Array]]:
+    """Give the chosen frames' numbers and pictures in order; numbers that the clip does not reach are left out.
 
     The clip is decoded from its start, since jumping lands on the wrong frame in many phone clips.
     Pictures are as in `Frame`. Raises `VideoError` where the clip cannot be opened.
     """
     wanted = set(indices)
-    pictures: dict[int, UInt8Array] = {}
+    if not wanted:
+        return
     with _opened(path, item or path.name) as capture:
-        for index in range(max(wanted, default=-1) + 1):
+        for index in range(max(wanted) + 1):
             if not capture.grab():
-                break
+                return
             if index in wanted:
                 decoded, image = capture.retrieve()
                 if decoded:
-                    pictures[index] = _to_rgb(image)
-    return pictures
+                    yield index, _to_rgb(image)
 
 
 def is_variable_rate(time_s: FloatArray) -> bool:

@@ -25,14 +25,14 @@ from pathlib import Path
 from pipeline.landmarks import detect_landmarks
 from pipeline.track_file import load_track, save_track
 from pipeline.pictures import blur_faces, save_picture
-from pipeline.video import read_frames, read_pictures
+from pipeline.video import chosen_pictures, read_frames
 
 clip, folder = Path(sys.argv[1]), Path(sys.argv[2])
 middle = sum(1 for _ in read_frames(clip)) // 2
 track = detect_landmarks(islice(read_frames(clip), middle, middle + 20), model="full")
 save_track(folder / "landmarks.npz", track)
 seen = load_track(folder / "landmarks.npz").n_people
-save_picture(folder / "frame.png", blur_faces(read_pictures(clip, [middle])[middle], track.xy_px[0]))
+save_picture(folder / "frame.png", blur_faces(dict(chosen_pictures(clip, [middle]))[middle], track.xy_px[0]))
 print("people:", seen.sum())
 """
 NATIVE_SOCKET = "import ctypes; ctypes.CDLL(None).socket({family}, 1, 0)"

@@ -15,7 +15,7 @@ from pipeline.model import LANDMARK_NAMES, Clip, LandmarkTrack
 from pipeline.report import build_visit, save_key_frames, save_parts
 from pipeline.report.frames import LARGEST_WIDTH_PX, choose_moments, crop_about, shrink
 from pipeline.report.parts import load_frames
-from pipeline.video import read_pictures
+from pipeline.video import chosen_pictures
 from tests import report_fixture as fixture
 from tests.clip_files import write_clip
 from tests.test_subject import person
@@ -87,7 +87,7 @@ def test_no_stored_picture_has_a_recognisable_head_or_bystander(tmp_path, clip):
         nose_y = round(0.53 * picture.shape[0] + points[NOSE, 1] - centre[1])
         head = picture[nose_y - 12 : nose_y + 12, nose_x - 12 : nose_x + 12]
         beside = picture[nose_y - 12 : nose_y + 12, 2:26]
-        source = cv2.cvtColor(read_pictures(clip.path, [number], item="clip")[number], cv2.COLOR_RGB2GRAY)
+        source = cv2.cvtColor(dict(chosen_pictures(clip.path, [number], item="clip"))[number], cv2.COLOR_RGB2GRAY)
         left, top = np.round(points[NOSE]).astype(int) - 12
         own = detail(source[top : top + 24, left : left + 24])
         assert detail(head) < 0.2 * own

@@ -11,7 +11,7 @@ import pytest
 
 from pipeline.errors import VideoError
 from pipeline.pictures import save_picture
-from pipeline.video import is_variable_rate, probe_video, read_frames, read_pictures
+from pipeline.video import chosen_pictures, is_variable_rate, probe_video, read_frames
 from tests.clip_files import example_clip, set_display_matrix, write_clip, write_sound
 
 # Shown times of a phone that slows down in the dark: 33 ms apart, then 50, with one frame lost. [ms]
@@ -72,7 +72,7 @@ def test_a_single_lost_frame_in_a_hundred_and_fifty_is_not_a_variable_rate() -> 
 def test_a_turned_phone_gives_an_upright_picture(tmp_path: Path, rotation_deg: int) -> None:
     """Expected: the stored picture turned clockwise, as the container format's matrix says (ISO 14496-12)."""
     times_ms = [0, 33, 67]
-    stored = read_pictures(write_clip(tmp_path / "flat.mp4", times_ms), [2])[2]
+    stored = dict(chosen_pictures(write_clip(tmp_path / "flat.mp4", times_ms), [2]))[2]
     turned = set_display_matrix(write_clip(tmp_path / "turned.mp4", times_ms), rotation_deg)
     info = probe_video(turned)
     expected = np.rot90(stored, k=-rotation_deg // 90)
@@ -96,7 +96,7 @@ def test_frames_are_contiguous_red_green_blue(tmp_path: Path) -> None:
 def test_chosen_pictures_are_those_frames(tmp_path: Path) -> None:
     clip = write_clip(tmp_path / "clip.mp4", [i * 33 for i in range(40)])
     frames = {frame.index: frame.image for frame in read_frames(clip)}
-    chosen = read_pictures(clip, [31, 7, 99])
+    chosen = dict(chosen_pictures(clip, [31, 7, 99]))
     assert sorted(chosen) == [7, 31]
     for index, picture in chosen.items():
         np.testing.assert_array_equal(picture, frames[index])

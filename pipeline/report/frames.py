@@ -21,7 +21,7 @@ from pipeline.pictures import draw_skeleton, safe_picture, save_picture
 from pipeline.report.parts import FrameIndex, KeyFrame
 from pipeline.report.words import limb_words, side_of_interest
 from pipeline.store import make_private_folder, write_json
-from pipeline.video import UInt8Array, read_pictures
+from pipeline.video import UInt8Array, chosen_pictures
 
 # Own choices: enough pictures to see a movement, small enough for a page that goes by mail.
 FRAMES_PER_FAULT = 5
@@ -87,25 +87,28 @@ def save_key_frames(
     make_private_folder(folder)
     definitions = {definition.name: definition for definition in limits.faults}
     by_id = {clip.clip_id: clip for clip in clips}
-    frames: list[KeyFrame] = []
+    chosen_of = [
+        (fault, chosen)
+        for fault in report.faults
+        if (chosen := choose_moments(fault, definitions.get(fault.name), report, strides, tracks)) is not None
+    ]
     left_out: dict[str, str] = {}
-    for fault in report.faults:
-        chosen = choose_moments(fault, definitions.get(fault.name), report, strides, tracks)
-        if chosen is None:
-            continue
+    stored: dict[str, list[KeyFrame]] = {}
+    for fault, chosen in chosen_of:
         if chosen.left_out:
             left_out[fault.name] = (
                 f"{chosen.left_out} of {chosen.left_out + len(chosen.moments)} pictures, because the head "
                 "was not found for sure in them, or somebody else is in view whose face would show."
             )
-        clip = by_id.get(chosen.clip_id)
-        if clip is None:
+        if chosen.clip_id not in by_id:
             left_out[fault.name] = f"clip {chosen.clip_id} came as a landmark file, without pictures."
-            continue
+    for clip in clips:
+        of_clip = [(fault, chosen) for fault, chosen in chosen_of if chosen.clip_id == clip.clip_id]
         try:
-            frames += _store(folder, fault, chosen, clip, tracks[clip.clip_id], report)
+            stored |= _store(folder, of_clip, clip, tracks[clip.clip_id], report)
         except VideoError as error:
-            left_out[fault.name] = str(error)
+            left_out |= {fault.name: str(error) for fault, _ in of_clip}
+    frames = [frame for fault, _ in chosen_of for frame in stored.get(fault.name, ())]
     write_json(folder / FRAMES_NAME, FrameIndex(tuple(frames), left_out))
     return [folder / FRAMES_NAME, *(folder / frame.file for frame in frames)]
 
@@ -182,46 +185,59 @@ def _moments(start_s: float, end_s: float, phase_pct: tuple[float, float], track
 
 
 def _store(
-    folder: Path, fault: Fault, chosen: StrideMoments, clip: Clip, track: LandmarkTrack, report: VisitReport
-) -> list[KeyFrame]:
-    """Decode, make safe, draw, crop and save the pictures of one fault."""
-    sides = report.prosthetic_sides
-    pictures = read_pictures(clip.path, [moment.frame for moment in chosen.moments], item=f"clip {clip.clip_id}")
+    folder: Path,
+    chosen_of: Sequence[tuple[Fault, StrideMoments]],
+    clip: Clip,
+    track: LandmarkTrack,
+    report: VisitReport,
+) -> dict[str, list[KeyFrame]]:
+    """Decode a clip once; make safe, draw, crop and save the pictures of all its faults, by the fault's name."""
+    frames: dict[str, list[KeyFrame]] = {fault.name: [] for fault, _ in chosen_of}
+    wanted = {moment.frame for _, chosen in chosen_of for moment in chosen.moments}
+    heights = {
+        fault.name: _picture_height_px(track, [one.frame for one in chosen.moments]) for fault, chosen in chosen_of
+    }
+    for index, image in chosen_pictures(clip.path, wanted, item=f"clip {clip.clip_id}"):
+        drawn = _drawn(image, track, index, report.prosthetic_sides)
+        for fault, chosen in chosen_of:
+            for number, moment in enumerate(chosen.moments, start=1):
+                if moment.frame == index:
+                    name = f"{fault.name}-{number}.jpg"
+                    part = crop_about(drawn, track.xy_px[index], heights[fault.name])
+                    save_picture(folder / name, shrink(part, LARGEST_WIDTH_PX))
+                    frames[fault.name].append(_key_frame(name, fault, chosen, moment, clip, report.prosthetic_sides))
+    return frames
+
+
+def _drawn(picture: UInt8Array, track: LandmarkTrack, frame: int, sides: Sequence[Side]) -> UInt8Array:
+    """A frame's picture made safe, with the skeleton."""
     letters: dict[Side, str] = {"left": "L", "right": "R"}
     dashed: Side = "left"
     if len(sides) == 1:
         letters = {side: "P" if side == sides[0] else "S" for side in letters}
         # As in the figures: the sound limb is dashed.
         dashed = other_side(sides[0])
-    height_px = _picture_height_px(track, [moment.frame for moment in chosen.moments])
-    frames = []
-    for number, moment in enumerate(chosen.moments, start=1):
-        if moment.frame not in pictures:
-            continue
-        points = track.xy_px[moment.frame]
-        image = safe_picture(pictures[moment.frame], track, moment.frame)
-        visibility = track.visibility[moment.frame]
-        image = draw_skeleton(image, points, visibility, letters=letters, dashed_side=dashed)
-        image = shrink(crop_about(image, points, height_px), LARGEST_WIDTH_PX)
-        name = f"{fault.name}-{number}.jpg"
-        save_picture(folder / name, image)
-        where = f"{moment.percent:.0f} % of the stride"
-        limb = limb_words(chosen.side, sides)
-        key = "P: prosthetic limb, S: sound limb" if len(sides) == 1 else "L: left limb, R: right limb"
-        frames.append(
-            KeyFrame(
-                file=name,
-                clip_id=clip.clip_id,
-                time_s=moment.time_s,
-                fault=fault.name,
-                stride_id=chosen.stride_id,
-                caption=f"{moment.percent:.0f} % of stride, {moment.time_s:.2f} s",
-                alt=f"{clip.view.capitalize()} view of clip {clip.clip_id} at {moment.time_s:.2f} s, "
-                f"{where} of the {limb} limb: the walker, face made unrecognisable, with the tracked "
-                f"skeleton. {key}.",
-            )
-        )
-    return frames
+    image = safe_picture(picture, track, frame)
+    points, visibility = track.xy_px[frame], track.visibility[frame]
+    return draw_skeleton(image, points, visibility, letters=letters, dashed_side=dashed)
+
+
+def _key_frame(
+    name: str, fault: Fault, chosen: StrideMoments, moment: Moment, clip: Clip, sides: tuple[Side, ...]
+) -> KeyFrame:
+    """What is told of a picture."""
+    key = "P: prosthetic limb, S: sound limb" if len(sides) == 1 else "L: left limb, R: right limb"
+    return KeyFrame(
+        file=name,
+        clip_id=clip.clip_id,
+        time_s=moment.time_s,
+        fault=fault.name,
+        stride_id=chosen.stride_id,
+        caption=f"{moment.percent:.0f} % of stride, {moment.time_s:.2f} s",
+        alt=f"{clip.view.capitalize()} view of clip {clip.clip_id} at {moment.time_s:.2f} s, "
+        f"{moment.percent:.0f} % of the stride of the {limb_words(chosen.side, sides)} limb: the walker, face made "
+        f"unrecognisable, with the tracked skeleton. {key}.",
+    )
 
 
 def _picture_height_px(track: LandmarkTrack, frames: Sequence[int]) -> float:

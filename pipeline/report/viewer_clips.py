@@ -23,7 +23,7 @@ from pipeline.report.frames import HEIGHT_PER_BODY, WIDTH_PER_HEIGHT
 from pipeline.report.viewer_files import POINTS, SIZE_PX, ViewerClip, ViewerIndex, save_viewer_clip
 from pipeline.signals import sample_rate
 from pipeline.store import write_json
-from pipeline.video import UInt8Array, read_frames
+from pipeline.video import UInt8Array, chosen_pictures
 
 # Own choices, so that a page of four clips stays below 6 MB: rate of the pictures [1/s], the longest walk [s], the
 # bytes of a clip, and the qualities tried until it fits. At 45 no outline of a limb is lost, at 10 it shows tiles.
@@ -191,10 +191,7 @@ def _decoded(clip: Clip, frames: np.ndarray) -> Iterator[tuple[int, UInt8Array |
         if is_landmark_file(clip.path):
             yield from ((int(frame), None) for frame in frames)
             return
-        for frame in read_frames(clip.path, item=f"clip {clip.clip_id}", wanted=set(frames.tolist())):
-            yield frame.index, frame.image
-            if frame.index == frames[-1]:
-                return
+        yield from chosen_pictures(clip.path, frames.tolist(), item=f"clip {clip.clip_id}")
 
 
 def _made_safe(
