@@ -16,6 +16,7 @@ if TYPE_CHECKING:
     from pipeline.checks import Person
     from pipeline.config import load_settings
     from pipeline.errors import PipelineError
+    from pipeline.forget import forget_subject
     from pipeline.judgement import OwnError
     from pipeline.manifest import read_manifest
     from pipeline.metrics import CATALOGUE
@@ -57,6 +58,7 @@ PLACES = {
     "load_tables": "pipeline.study_tables:study_tables",
     "query": "pipeline.study_query:query",
     "export_tables": "pipeline.study_export:export_tables",
+    "forget_subject": "pipeline.forget:forget_subject",
     "track_subject": "pipeline.report.track:track_subject",
     "track_table": "pipeline.report.track:track_table",
     "load_tracking_rules": "pipeline.tracking_rules:load_tracking_rules",
@@ -104,6 +106,7 @@ __all__ = [
     "compare_raters",
     "compare_sizes",
     "export_tables",
+    "forget_subject",
     "judge_visit",
     "limits_from_text",
     "list_corrections",

@@ -22,6 +22,7 @@ GROUPS: dict[str, tuple[str, ...]] = {
     "Read what was measured": (
         "visit_folders", "load_visit", "read_reports", "show", "load_tables", "query", "export_tables",
     ),
+    "Forget a person": ("forget_subject",),
     "Change across visits": ("track_subject", "track_table", "load_tracking_rules"),
     "Corrections by a person": (
         "Viewer", "clip_events", "clip_strides", "CorrectionRequest", "record_corrections", "list_corrections",
@@ -44,6 +45,11 @@ RECORDS: dict[str, tuple[str, ...]] = {
     "pipeline.review": ("Reviewed", "Correction"),
     "pipeline.review_requests": ("Recorded",),
     "pipeline.study_tables": ("StudyTables",),
+    "pipeline.forget": ("Forgotten",),
+    "pipeline.forget_plan": ("ForgetPlan",),
+    "pipeline.run_traces": ("Traces",),
+    "pipeline.person_names": ("Names",),
+    "pipeline.name_search": ("Searched",),
     "pipeline.agreement": ("Estimate",),
     "pipeline.agreement_sizes": ("BlandAltman",),
 }
@@ -51,7 +57,7 @@ VALUES = {"CATALOGUE": "Every metric and every comparison of limbs that ships, b
 LISTED = ("Parameters", "Attributes", "Returns", "Yields", "Warns", "Raises")
 INTRO = """# The Python interface
 
-The names of the first seven parts are imported from `pipeline` and are stable: a change of one is told in the change
+The names of the first eight parts are imported from `pipeline` and are stable: a change of one is told in the change
 log. Those of the last part come back from them. Everything else in the modules may change. A screening aid for
 trained staff: it gives no diagnosis and it is not a medical device.
 

@@ -13,7 +13,7 @@ from typing import Annotated
 
 import typer
 
-from pipeline import __version__, cli_review, cli_study
+from pipeline import __version__, cli_forget, cli_review, cli_study
 from pipeline.cli_study import LimitsOption, StudyArgument
 from pipeline.config import ModelChoice, PicturesKept, config_dir, load_settings, with_choices
 from pipeline.errors import PipelineError
@@ -267,6 +267,7 @@ def check_limits(
 app.command("track")(cli_study.track_visits)
 app.command("tables")(cli_study.tables)
 app.command("landmark-files")(cli_study.landmark_files)
+app.command("forget")(cli_forget.forget)
 app.command("rating-sheet")(cli_study.rating_sheet)
 app.command("agree")(cli_study.agree)
 app.command("correct")(cli_review.correct)

@@ -24,6 +24,8 @@ LEVELS = [
         "stage_record",
         "review_files",
         "language",
+        "person_names",
+        "name_search",
     },
     {
         "models",
@@ -80,6 +82,7 @@ LEVELS = [
     }
     | {"catalogue", "fault_pages", "texts", "saved_texts", "agreement_files", "landmark_export", "person_pages"}
     | {"notebook_tables", "notebook", "api_page"}
+    | {"run_traces", "forget_plan", "forget", "cli_forget", "components"}
     | {"review_saved", "review_requests", "review_table", "cli_review", "review_drawing", "review_widget"},
 ]
 LEVEL = {name: level for level, names in enumerate(LEVELS) for name in names}
