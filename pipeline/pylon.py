@@ -20,6 +20,7 @@ from scipy.ndimage import map_coordinates, uniform_filter1d
 
 from pipeline.geometry import leg_length_px, point, smooth_size_px
 from pipeline.model import SIDES, BoolArray, FloatArray, LandmarkTrack, Side
+from pipeline.outline import largest_channel
 from pipeline.store import write_arrays
 from pipeline.track_file import stored_arrays
 from pipeline.video import Frame, UInt8Array
@@ -238,7 +239,7 @@ def _usual_look(patches: FloatArray, columns: FloatArray) -> tuple[FloatArray, F
 
 def _unlikeness(patch: FloatArray, usual: FloatArray, weight: FloatArray, lines: FloatArray) -> FloatArray:
     """Departure of each line from the usual look, (n_lines,)."""
-    departure = np.abs(_strip(patch, lines, LIKE_HALF) - usual).max(axis=-1) / FULL_LIKENESS
+    departure = largest_channel(np.abs(_strip(patch, lines, LIKE_HALF) - usual)) / FULL_LIKENESS
     limited = np.minimum(departure, LARGEST_DEPARTURE)
     return np.asarray((limited * weight).sum(axis=(1, 2)) / weight.sum())
 
