@@ -31,7 +31,7 @@ from pipeline.picture_stages import (
 )
 from pipeline.review import Correction
 from pipeline.review_files import APPLIED_NAME, FOUND_EVENTS_NAME, clip_corrections
-from pipeline.stage_record import StageEnd, finish, is_unchanged, read_record, run_stage
+from pipeline.stage_record import StageEnd, finish, is_unchanged, known_sha256, read_record, run_stage, see
 from pipeline.store import fingerprint, read_json, write_json, write_table
 
 if TYPE_CHECKING:
@@ -88,7 +88,7 @@ def unchanged_clip(job: ClipJob) -> tuple[StageEnd, ...] | None:
         record = read_record(job.folder)
         if record.state != "done" or (job.folder / "error.txt").exists():
             return None
-        landmarks = landmarks_fingerprint(job)
+        landmarks = landmarks_fingerprint(job, known_sha256(job.clip.path, record.clip))
         wanted = picture_fingerprints(job, landmarks)
         wanted["measures"] = measures_fingerprint(job, landmarks, clip_corrections(job.folder))
         stages = {stage: record.stages.get(stage) for stage in wanted}
@@ -119,7 +119,8 @@ def measure_clip_files(job: ClipJob, tell: Tell) -> tuple[StageEnd, ...]:
         )
     folder.mkdir(parents=True, exist_ok=True)
     (folder / "error.txt").unlink(missing_ok=True)
-    landmarks = landmarks_fingerprint(job)
+    clip_sha256, seen = see(clip.path)
+    landmarks = landmarks_fingerprint(job, clip_sha256)
     ends = run_picture_stages(job, landmarks, tell)
     tell("measures", 0, 0)
     corrections = clip_corrections(folder)
@@ -130,7 +131,7 @@ def measure_clip_files(job: ClipJob, tell: Tell) -> tuple[StageEnd, ...]:
         stale=(*MEASURES_FILES, *CORRECTED_FILES),
         work=lambda: _measure(job, corrections),
     )
-    finish(folder)
+    finish(folder, seen)
     return (*ends, measures)
 
 

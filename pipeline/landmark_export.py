@@ -101,7 +101,7 @@ def _write(clip: Clip, folder: Path, target: Path, settings: Settings) -> None:
     model = load_track(folder / "landmarks.npz").model
     landmarks = settings.landmarks.model_copy(update={"model": model})
     job = ClipJob(clip, folder, settings.model_copy(update={"landmarks": landmarks}))
-    same = picture_fingerprints(job, landmarks_fingerprint(job))
+    same = picture_fingerprints(job, landmarks_fingerprint(job, file_sha256(job.clip.path)))
     changed = [name for name in wanted if not is_unchanged(folder, stages[name], same[name])]
     if changed:
         found = f"has changed since it was measured, or its results have (stage {', '.join(changed)})"

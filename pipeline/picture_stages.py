@@ -19,7 +19,7 @@ from pipeline.landmark_file import RECORD, Made, is_landmark_file, unpack
 from pipeline.model import Clip, VideoInfo, View
 from pipeline.models import verify_model
 from pipeline.stage_record import StageEnd, run_stage
-from pipeline.store import file_sha256, fingerprint, read_json, write_json
+from pipeline.store import fingerprint, read_json, write_json
 
 if TYPE_CHECKING:
     from pipeline.outline import Outlines
@@ -73,13 +73,13 @@ def picture_files(view: View) -> tuple[str, ...]:
     return tuple(name for names in picture_stages(view).values() for name in names)
 
 
-def landmarks_fingerprint(job: ClipJob) -> str:
-    """Everything that a clip's landmarks depend on."""
+def landmarks_fingerprint(job: ClipJob, clip_sha256: str) -> str:
+    """Everything that a clip's landmarks depend on; the clip's file by its hash."""
     if is_landmark_file(job.clip.path):
-        return fingerprint(landmark_file=file_sha256(job.clip.path))
+        return fingerprint(landmark_file=clip_sha256)
     return fingerprint(
         version=LANDMARKS_VERSION,
-        clip=file_sha256(job.clip.path),
+        clip=clip_sha256,
         settings=job.settings.landmarks,
         walker_at=job.clip.walker_at,
         model=_model_sha256(job.settings.landmarks.model),

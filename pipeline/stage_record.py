@@ -18,6 +18,8 @@ from pipeline.store import PARTS, file_sha256, now_text, write_json
 # Raised when the form of the records changes: a record of another form is not read, its stages run again.
 RECORD_FORMAT = 1
 RECORD_NAME = "record.json"
+# A file that was changed less long ago may be changed once more within one tick of the disk's clock. Own choice. [ns]
+SETTLED_NS = 2_000_000_000
 
 
 @dataclass(frozen=True, slots=True)
@@ -31,12 +33,26 @@ class StageRecord:
 
 
 @dataclass(frozen=True, slots=True)
+class FileSeen:
+    """A file as it was when it was hashed. With the same size, times and place on the disk it is not hashed again."""
+
+    size: int
+    changed_ns: tuple[int, int]
+    place: tuple[int, int]
+    sha256: str
+
+
+@dataclass(frozen=True, slots=True)
 class FolderRecord:
-    """How far the work in one folder has come. Only `done` means finished; a `damaged` record cannot be read."""
+    """How far the work in one folder has come. Only `done` means finished; a `damaged` record cannot be read.
+
+    `clip` is the file that the folder's results were made from, where they come from one.
+    """
 
     state: str
     format: int = RECORD_FORMAT
     stages: dict[str, StageRecord] = field(default_factory=dict)
+    clip: FileSeen | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -70,9 +86,36 @@ def write_record(folder: Path, record: FolderRecord) -> None:
     write_json(folder / RECORD_NAME, record)
 
 
-def finish(folder: Path) -> None:
-    """Write into the folder's record that all of its stages are done."""
-    write_record(folder, FolderRecord("done", stages=read_record(folder).stages))
+def see(path: Path) -> tuple[str, FileSeen | None]:
+    """SHA-256 of a file, and what to know it by; None while it is so new that it may still be changing."""
+    before = _looks(path, "")
+    digest = file_sha256(path)
+    after = _looks(path, digest)
+    settled = time.time_ns() - max(after.changed_ns) > SETTLED_NS
+    return digest, after if settled and _looks_same(before, after) else None
+
+
+def known_sha256(path: Path, seen: FileSeen | None) -> str:
+    """SHA-256 of a file, which is not read when it looks as it did when it was seen."""
+    if seen is not None and _looks_same(seen, _looks(path, "")):
+        return seen.sha256
+    return file_sha256(path)
+
+
+def _looks(path: Path, sha256: str) -> FileSeen:
+    """Size, times of change of content and of record, and place of a file."""
+    status = path.stat()
+    return FileSeen(status.st_size, (status.st_mtime_ns, status.st_ctime_ns), (status.st_dev, status.st_ino), sha256)
+
+
+def _looks_same(one: FileSeen, other: FileSeen) -> bool:
+    """Whether a file looks unchanged. The second time changes with whatever is done to it, and nobody can set it."""
+    return (one.size, one.changed_ns, one.place) == (other.size, other.changed_ns, other.place)
+
+
+def finish(folder: Path, clip: FileSeen | None = None) -> None:
+    """Write into the folder's record that all of its stages are done, and which clip they were made from."""
+    write_record(folder, FolderRecord("done", stages=read_record(folder).stages, clip=clip))
     _remove_parts(folder)
 
 

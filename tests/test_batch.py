@@ -26,7 +26,7 @@ from pipeline.judgement import Limits, VisitReport
 from pipeline.manifest import read_manifest
 from pipeline.picture_stages import ClipJob, landmarks_fingerprint
 from pipeline.stage_record import read_record
-from pipeline.store import read_json
+from pipeline.store import file_sha256, read_json
 from pipeline.study_result import Progress, StudyResult
 from tests import standins
 from tests.studies import ROOT, make_study, quick_settings
@@ -273,7 +273,7 @@ def job_of(folder: Path, settings: Settings) -> ClipJob:
 
 
 def fingerprints(job: ClipJob) -> tuple[str, str]:
-    landmarks = landmarks_fingerprint(job)
+    landmarks = landmarks_fingerprint(job, file_sha256(job.clip.path))
     return landmarks, measures_fingerprint(job, landmarks)
 
 

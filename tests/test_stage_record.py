@@ -14,9 +14,19 @@ from pathlib import Path
 
 import pytest
 
+from pipeline import stage_record
 from pipeline.errors import StageError
 from pipeline.isolate import Job, run_jobs
-from pipeline.stage_record import FolderRecord, StageEnd, finish, read_record, run_stage, write_record
+from pipeline.stage_record import (
+    FolderRecord,
+    StageEnd,
+    finish,
+    known_sha256,
+    read_record,
+    run_stage,
+    see,
+    write_record,
+)
 from pipeline.store import file_sha256, write_bytes, write_text
 from tests import standins
 
@@ -177,3 +187,33 @@ def test_killed_before_each_change_of_a_file_the_next_run_gives_the_same_bytes(t
         if not killed:
             break
     assert number > 20
+
+
+def test_a_file_that_looks_as_it_did_is_not_read_again(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    path = tmp_path / "walk.mp4"
+    path.write_bytes(b"a clip")
+    os.utime(path, (1_700_000_000, 1_700_000_000))
+    digest = file_sha256(path)
+    # The time of change of its record is that of now: too new to be trusted, and no one can set it back.
+    assert see(path) == (digest, None)
+    monkeypatch.setattr(stage_record, "SETTLED_NS", 0)
+    found, seen = see(path)
+    assert (found, seen is not None and seen.sha256) == (digest, digest)
+    monkeypatch.setattr(stage_record, "file_sha256", lambda _: "read again")
+    assert known_sha256(path, seen) == digest
+    assert known_sha256(path, None) == "read again"
+    # Another content of the same size, and the old time set on it.
+    path.write_bytes(b"b clip")
+    os.utime(path, (1_700_000_000, 1_700_000_000))
+    assert known_sha256(path, seen) == "read again"
+
+
+def test_another_file_in_its_place_is_read(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(stage_record, "SETTLED_NS", 0)
+    path, other = tmp_path / "walk.mp4", tmp_path / "other.mp4"
+    for one, content in ((path, b"a clip"), (other, b"b clip")):
+        one.write_bytes(content)
+        os.utime(one, (1_700_000_000, 1_700_000_000))
+    _, seen = see(path)
+    other.replace(path)
+    assert known_sha256(path, seen) == file_sha256(path)

@@ -27,7 +27,7 @@ from pipeline.manifest import clips_of, read_manifest
 from pipeline.manifest_row import MANIFEST_NAME
 from pipeline.model import Clip
 from pipeline.picture_stages import ClipJob, landmarks_fingerprint, picture_fingerprints
-from pipeline.stage_record import FolderRecord, StageEnd, StageRecord, read_record, write_record
+from pipeline.stage_record import FolderRecord, StageEnd, StageRecord, finish, read_record, see, write_record
 from pipeline.store import OutputTree, file_sha256, now_text, write_text
 
 SUBJECT, VISIT = "P01", "03"
@@ -137,9 +137,11 @@ def _copied(queue: deque[Job], *, one: list[Clip], measured: Path, **_: object) 
 def _copy_clip(job: ClipJob, one: list[Clip], measured: Path) -> tuple[StageEnd, ...]:
     """Results of a clip like one that was measured, with a record that holds for this one."""
     source = measured / one[int(job.clip.clip_id[-1])].clip_id
-    landmarks = landmarks_fingerprint(job)
+    clip_sha256, seen = see(job.clip.path)
+    landmarks = landmarks_fingerprint(job, clip_sha256)
     wanted = picture_fingerprints(job, landmarks) | {"measures": measures_fingerprint(job, landmarks)}
     _copy(source, job.folder, wanted)
+    finish(job.folder, seen)
     return tuple(StageEnd(stage) for stage in wanted)
 
 
