@@ -4,27 +4,29 @@ from __future__ import annotations
 
 import time
 from collections import deque
-from collections.abc import Callable, Mapping
-from contextlib import suppress
+from collections.abc import Callable, Collection, Mapping
+from contextlib import closing, nullcontext, suppress
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from pipeline.causes import Causes
-from pipeline.checks import Person
 from pipeline.clip_stages import measure_clip_files, unchanged_clip
 from pipeline.config import Settings, config_dir, load_settings
-from pipeline.isolate import Failure, Job, Outcome, Tell, refuse_recursion, run_jobs
-from pipeline.jobs import VisitJob, report_visit, unchanged_visit
+from pipeline.isolate import Job, Outcome, refuse_recursion, run_jobs
+from pipeline.job_process import Failure, Tell
+from pipeline.jobs import VisitJob, report_visit, unchanged_visit, visit_job
 from pipeline.judgement import ClipResult, Limits, Recorded, VisitReport
 from pipeline.kept import count_pictures, picture_notes
+from pipeline.live import LiveRun, check_metrics_file
 from pipeline.manifest import clips_of, read_manifest
 from pipeline.model import Clip
 from pipeline.person_pages import make_person_pages
 from pipeline.picture_stages import ClipJob
 from pipeline.rebuild import make_study_page
+from pipeline.results_lock import hold_results
 from pipeline.runs import RunFolder
-from pipeline.stage_record import FolderRecord, StageEnd, read_record, write_record
-from pipeline.store import OutputTree, read_json, write_text
+from pipeline.stage_record import FolderRecord, StageEnd, read_record, told, write_record
+from pipeline.store import STUDY_PAGE, SUBJECT_PAGE, OutputTree, read_json, write_text
 from pipeline.study_result import Progress, StudyResult, VisitResult
 
 if TYPE_CHECKING:
@@ -33,6 +35,7 @@ if TYPE_CHECKING:
 ClipWork = Callable[[ClipJob, Tell], tuple[StageEnd, ...]]
 VisitWork = Callable[[VisitJob, Tell], StageEnd]
 VisitKey = tuple[str, str]
+STOPPED = f"{STUDY_PAGE}: the run was stopped while it was made. Run the same command again."
 
 
 def run_study(
@@ -47,6 +50,9 @@ def run_study(
     visit: str | None = None,
     workers: int | None = None,
     progress: Callable[[Progress], None] | None = None,
+    metrics_file: Path | None = None,
+    only: Collection[str] | None = None,
+    held: bool = False,
     clip_work: ClipWork = measure_clip_files,
     visit_work: VisitWork = report_visit,
 ) -> StudyResult:
@@ -66,6 +72,12 @@ def run_study(
         Clips at the same time; by default the setting run.workers. [1]
     progress : callable, optional
         Called with each `Progress`.
+    metrics_file : Path, optional
+        File for a monitoring system, written every few seconds.
+    only : collection of str, optional
+        Ids of the clips to take; the others of the manifest are left alone.
+    held : bool
+        Whoever calls holds the results folder already.
     clip_work, visit_work : callable
         What is done for a clip and for a visit; they must be importable by a new process.
 
@@ -76,8 +88,9 @@ def run_study(
     Raises
     ------
     PipelineError
-        The manifest, what was recorded, the goals, the settings, the limits, the causes or the pose model are wrong:
-        nothing is measured. What goes wrong with one clip or one visit is in the result instead.
+        The manifest, what was recorded, the goals, the settings, the limits, the causes or the pose model are wrong, or
+        another run is at work in the results folder: nothing is measured. What goes wrong with one clip or one visit is
+        in the result instead.
     """
     refuse_recursion()
     # Here, so that a check does not wait for the catalogue of metrics.
@@ -97,32 +110,51 @@ def run_study(
     measures = measures or load_measures()
     recorded = read_recorded(study, everybody, measures)
     goals = read_goals(study, everybody, measures)
-    clips = clips_of(everybody, subject, visit)
-    run = _Study(OutputTree(out), clips, settings or load_settings(), limits, causes, progress, measures, recorded)
+    clips = [clip for clip in clips_of(everybody, subject, visit) if only is None or clip.clip_id in only]
+    check_metrics_file(metrics_file)
+    settings = settings or load_settings()
+    tree = OutputTree(out)
+    with nullcontext("") if held else hold_results(out, "run") as caution:
+        save_goals(tree, clips, goals)
+        run = _Study(tree, clips, settings, limits, causes, progress, measures, recorded, workers, metrics_file)
+        if caution:
+            run.folder.log(caution)
+        return _run(run, clip_work, visit_work)
+
+
+def _run(run: _Study, clip_work: ClipWork, visit_work: VisitWork) -> StudyResult:
+    """Measure, report, and make the pages; what was not come to is told too."""
+    out, settings, limits = run.tree.root, run.settings.run, run.limits
     state = "interrupted"
     notes: tuple[str, ...] = ()
     persons: list[Path] = []
     lost: dict[str, str] = {}
     try:
-        save_goals(run.tree, clips, goals)
-        keeps_none = run.settings.run.keep_pictures == "none"
-        pictures = count_pictures(run.tree) if keeps_none else {}
-        run.go(workers, clip_work, visit_work)
-        persons, lost = make_person_pages(out, limits, run.settings.run, workers=workers, log=run.folder.log)
-        if keeps_none:
-            notes = picture_notes(pictures, count_pictures(run.tree))
-            for note in notes:
-                run.folder.log(note)
-        state = "done"
+        with run.live:
+            keeps_none = settings.keep_pictures == "none"
+            pictures = count_pictures(run.tree) if keeps_none else {}
+            run.go(clip_work, visit_work)
+            run.live.pages("pages of persons")
+            persons, lost = make_person_pages(out, limits, settings, workers=run.workers, log=run.folder.log)
+            if keeps_none:
+                notes = picture_notes(pictures, count_pictures(run.tree))
+                for note in notes:
+                    run.folder.log(note)
+            state = "done"
     finally:
-        record, lost_record = run.folder.finish(
-            state, run.clip_results(), ["done" if visit.page else "failed" for visit in run.visits.values()]
-        )
+        messages = {f"{folder}/{SUBJECT_PAGE}": message for folder, message in lost.items()}
+        record, lost_record = run.folder.finish(state, run.clip_results(), messages)
         # Also of a run that was stopped: what it did not come to stands on the page.
-        pages = run.settings.run
-        page, page_message = make_study_page(
-            out, limits, paper=pages.paper, language=pages.language, log=run.folder.log
-        )
+        page: Path | None = None
+        page_message = STOPPED
+        try:
+            page, page_message = make_study_page(
+                out, limits, paper=settings.paper, language=settings.language, log=run.folder.log
+            )
+        finally:
+            if page is None:
+                run.folder.amend("interrupted" if page_message == STOPPED else state, {STUDY_PAGE: page_message})
+        run.live.write_metrics()
     if lost_record:
         notes = (*notes, f"failed: {lost_record}")
     visits = tuple(run.visits[key] for key in run.clips_of)
@@ -144,6 +176,8 @@ class _Study:
         progress: Callable[[Progress], None] | None,
         measures: MeasureList,
         recorded: Mapping[VisitKey, tuple[Recorded, ...]],
+        workers: int | None,
+        metrics_file: Path | None,
     ) -> None:
         self.tree = tree
         self.recorded = recorded
@@ -151,13 +185,15 @@ class _Study:
         self.settings = settings
         self.limits = limits
         self.causes = causes
-        self.progress = progress or (lambda _: None)
+        self.workers = workers or settings.run.workers
         self.results: dict[str, ClipResult] = {}
         self.visits: dict[VisitKey, VisitResult] = {}
         self.clips_of: dict[VisitKey, list[Clip]] = {}
         for clip in clips:
             self.clips_of.setdefault(_key(clip), []).append(clip)
-        self.folder = RunFolder(tree, settings, limits, causes, measures)
+        self.folder = RunFolder(tree, settings, limits, causes, measures, visits=self.clips_of, n_clips=len(self.clips))
+        tell = progress or (lambda _: None)
+        self.live = LiveRun(self.folder, workers=self.workers, tell=tell, metrics_file=metrics_file)
 
     def clip_results(self) -> list[ClipResult]:
         """Results so far, in the manifest's order."""
@@ -167,7 +203,7 @@ class _Study:
         """Folder of a clip's results."""
         return self.tree.clip_folder(clip.subject, clip.visit, clip.clip_id)
 
-    def go(self, workers: int | None, clip_work: ClipWork, visit_work: VisitWork) -> None:
+    def go(self, clip_work: ClipWork, visit_work: VisitWork) -> None:
         """Run all clips, and each visit as soon as its last clip ended. What is unchanged needs no process."""
         clip_of: dict[str, Clip] = {}
         visit_of: dict[str, VisitKey] = {}
@@ -179,23 +215,27 @@ class _Study:
             if reused is None:
                 clip_of[name] = clip
                 queue.append(self.job(name, clip_work, job))
+                self.live.will_measure(name, job)
             else:
                 self.end_clip(clip, Outcome(name, reused, None, time.monotonic() - started_s, ""))
-        for key in self.clips_of:
+        # Each goes to the front of the queue.
+        for key in reversed(self.clips_of):
             self.queue_visit(key, queue, visit_of, visit_work)
         jobs = run_jobs(
             queue,
             scratch=self.folder.folder,
-            workers=workers or self.settings.run.workers,
-            on_progress=lambda name, stage, done, total: self.progress(Progress(name, stage, done, total)),
+            workers=self.workers,
+            on_progress=self.live.hear,
         )
-        for outcome in jobs:
-            if outcome.name in visit_of:
-                self.end_visit(visit_of[outcome.name], outcome)
-                continue
-            clip = clip_of[outcome.name]
-            self.end_clip(clip, outcome)
-            self.queue_visit(_key(clip), queue, visit_of, visit_work)
+        # Closed at once when the run is stopped, so that no process outlives it.
+        with closing(jobs):
+            for outcome in jobs:
+                if outcome.name in visit_of:
+                    self.end_visit(visit_of[outcome.name], outcome)
+                    continue
+                clip = clip_of[outcome.name]
+                self.end_clip(clip, outcome)
+                self.queue_visit(_key(clip), queue, visit_of, visit_work)
 
     def queue_visit(
         self, key: VisitKey, queue: deque[Job], visit_of: dict[str, VisitKey], visit_work: VisitWork
@@ -209,7 +249,8 @@ class _Study:
         end = unchanged_visit(job) if visit_work is report_visit else None
         if end is None:
             visit_of[name] = key
-            queue.append(self.job(name, visit_work, job))
+            # Before the clips that wait: a visit has its report early, and a run that is killed leaves more of them.
+            queue.appendleft(self.job(name, visit_work, job))
         else:
             self.end_visit(key, Outcome(name, end, None, time.monotonic() - started_s, ""))
 
@@ -220,26 +261,16 @@ class _Study:
 
     def visit_job(self, clips: list[Clip]) -> VisitJob:
         """The job of a visit whose clips have all ended."""
-        first = clips[0]
-        return VisitJob(
-            subject=first.subject,
-            visit=first.visit,
-            visit_date=first.visit_date,
-            person=Person(
-                first.prosthetic_sides,
-                next((clip.levels for clip in clips if clip.levels), ()),
-                next((clip.aid for clip in clips if clip.aid), None),
-            ),
-            changes=next((clip.changes for clip in clips if clip.changes), ""),
-            clips=tuple(clips),
-            results=tuple(self.results[clip.clip_id] for clip in clips),
-            folder=self.tree.visit_folder(first.subject, first.visit),
+        key = _key(clips[0])
+        return visit_job(
+            clips,
+            self.results,
+            self.tree.visit_folder(*key),
             settings=self.settings,
             limits=self.limits,
             causes=self.causes,
             run=self.folder.record,
-            footwear=next((clip.footwear for clip in clips if clip.footwear), ""),
-            recorded=self.recorded.get((first.subject, first.visit), ()),
+            recorded=self.recorded.get(key, ()),
         )
 
     def end_clip(self, clip: Clip, outcome: Outcome) -> None:
@@ -248,7 +279,7 @@ class _Study:
         ends: tuple[StageEnd, ...] = () if failure else outcome.value
         if failure is not None:
             self.note_failure(self.clip_folder(clip), failure)
-        self.results[clip.clip_id] = ClipResult(
+        result = self.results[clip.clip_id] = ClipResult(
             clip_id=clip.clip_id,
             relative_path=clip.relative_path,
             state="failed" if failure else "done",
@@ -256,10 +287,10 @@ class _Study:
             error_type=failure.error_type if failure else "",
             message=failure.message if failure else "",
             seconds=round(outcome.seconds, 2),
-            reused=tuple(_reused(end) for end in ends if end.since),
-            repaired=tuple(_repaired(end) for end in ends if end.damaged),
+            reused=tuple(told(end) for end in ends if end.since),
+            repaired=tuple(told(end) for end in ends if end.damaged),
         )
-        self.announce(outcome, ends)
+        self.live.clip_ended(result, outcome, failure.message if failure else "; ".join(filter(None, map(told, ends))))
 
     def end_visit(self, key: VisitKey, outcome: Outcome) -> None:
         """Note how a visit ended."""
@@ -270,9 +301,10 @@ class _Study:
         else:
             saved = read_json(folder / "visit.json", VisitReport)
             end: StageEnd = outcome.value
-            repaired = _repaired(end) if end.damaged else ""
+            repaired = told(end) if end.damaged else ""
             self.visits[key] = VisitResult(*key, folder, folder / "visit.html", saved, "", end.since, repaired)
-        self.announce(outcome, (outcome.value,) if outcome.failure is None else ())
+        text = outcome.failure.message if outcome.failure else told(outcome.value)
+        self.live.visit_ended(self.visits[key], outcome, text)
 
     def note_failure(self, folder: Path, failure: Failure) -> None:
         """Leave the message beside the results."""
@@ -280,28 +312,6 @@ class _Study:
         with suppress(OSError):
             write_text(folder / "error.txt", failure.message + "\n")
             write_record(folder, FolderRecord("failed", stages=read_record(folder).stages))
-
-    def announce(self, outcome: Outcome, ends: tuple[StageEnd, ...]) -> None:
-        """Tell the log and the caller that a clip or a visit ended, and what of it was taken over or made again."""
-        state = "failed" if outcome.failure else "done"
-        told = [_repaired(end) if end.damaged else _reused(end) for end in ends if end.damaged or end.since]
-        text = outcome.failure.message if outcome.failure else "; ".join(told)
-        self.folder.log(f"{outcome.name} {state} after {outcome.seconds:.1f} s. {text}")
-        if outcome.failure is not None and outcome.failure.traceback:
-            self.folder.log(outcome.failure.traceback)
-        if outcome.output:
-            self.folder.log(f"{outcome.name} printed:\n{outcome.output}")
-        self.progress(Progress(outcome.name, "end", state=state, message=text))
-
-
-def _reused(end: StageEnd) -> str:
-    """Since when a stage is unchanged."""
-    return f"{end.stage} unchanged since {end.since}"
-
-
-def _repaired(end: StageEnd) -> str:
-    """Why a stage was made again whose files should have been there."""
-    return f"{end.stage} made again: {end.damaged}"
 
 
 def _key(clip: Clip) -> VisitKey:

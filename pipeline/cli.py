@@ -1,7 +1,7 @@
 """The command `strideledger`.
 
 Exit codes: 0 all clips done (or usable); 1 some clip or report failed (or not usable); 2 wrong use, manifest,
-settings, limits or causes.
+settings, limits or causes, or a results folder in use; 130 stopped with Ctrl-C; 143 asked to end by the system.
 """
 
 from __future__ import annotations
@@ -13,12 +13,22 @@ from typing import Annotated
 
 import typer
 
-from pipeline import __version__, cli_forget, cli_review, cli_study
+from pipeline import __version__, cli_forget, cli_review, cli_study, cli_watch
 from pipeline.cli_study import LimitsOption, StudyArgument
-from pipeline.config import ModelChoice, PicturesKept, config_dir, load_settings, with_choices
+from pipeline.cli_watch import (
+    CausesOption,
+    MetricsOption,
+    ModelOption,
+    PicturesOption,
+    RecordedOption,
+    SettingsOption,
+    WorkersOption,
+)
+from pipeline.config import config_dir, load_settings, with_choices
 from pipeline.errors import PipelineError
 from pipeline.manifest import clips_of, read_manifest
 from pipeline.manifest_row import COLUMNS, MANIFEST_NAME
+from pipeline.stopping import exit_code, stoppable
 from pipeline.store import OutputTree, nothing_saved, openable_path, shown_path
 
 app = typer.Typer(
@@ -32,19 +42,13 @@ app = typer.Typer(
 
 # The benchmarks read their own arguments.
 PASS_ON = {"allow_extra_args": True, "ignore_unknown_options": True, "help_option_names": []}
-PicturesOption = Annotated[
-    PicturesKept | None, typer.Option(help="Pictures kept, faces hidden; none deletes those of earlier runs.")
-]
-CausesOption = Annotated[Path | None, typer.Option("--causes", help="File with causes of your own to consider.")]
-RecordedOption = Annotated[
-    Path | None, typer.Option("--recorded", help="List of your own outcome measures: a copy of configs/recorded.toml.")
-]
 
 
 def main() -> None:
     """Run the command; a mistake of the user gives its message and no traceback."""
     try:
-        app(prog_name="strideledger")
+        with stoppable():
+            app(prog_name="strideledger")
     except PipelineError as error:
         typer.echo(f"error: {error}", err=True)
         sys.exit(2)
@@ -72,15 +76,16 @@ def show_version(
 def run(
     study: StudyArgument,
     out: Annotated[Path, typer.Option(help="Folder for the results; made if needed.")],
-    settings: Annotated[Path | None, typer.Option(help="TOML file with the settings to change.")] = None,
+    settings: SettingsOption = None,
     limits: LimitsOption = None,
     causes: CausesOption = None,
     recorded: RecordedOption = None,
     subject: Annotated[str | None, typer.Option(help="Only this person of the manifest.")] = None,
     visit: Annotated[str | None, typer.Option(help="Only visits of this name.")] = None,
-    workers: Annotated[int | None, typer.Option(min=1, max=64, help="Clips at the same time.")] = None,
-    model: Annotated[ModelChoice | None, typer.Option(help="Pose model; full is a quick look.")] = None,
+    workers: WorkersOption = None,
+    model: ModelOption = None,
     pictures: PicturesOption = None,
+    metrics_file: MetricsOption = None,
 ) -> None:
     """Measure all clips of a study and write a report for each visit.
 
@@ -112,10 +117,11 @@ def run(
                 visit=visit,
                 workers=workers,
                 progress=progress,
+                metrics_file=metrics_file,
             )
-    except KeyboardInterrupt:
+    except KeyboardInterrupt as stopped:
         typer.echo("Stopped. Finished clips are kept; the same command goes on from here.", err=True)
-        raise typer.Exit(130) from None
+        raise typer.Exit(exit_code(stopped)) from None
     show_summary(result)
     raise typer.Exit(0 if result.all_done else 1)
 
@@ -123,8 +129,8 @@ def run(
 @app.command()
 def check(
     study: StudyArgument,
-    settings: Annotated[Path | None, typer.Option(help="TOML file with the settings to change.")] = None,
-    workers: Annotated[int | None, typer.Option(min=1, max=64, help="Clips at the same time.")] = None,
+    settings: SettingsOption = None,
+    workers: WorkersOption = None,
 ) -> None:
     """Say in seconds which clips of a study can be measured, and how to film better; nothing is written.
 
@@ -140,9 +146,9 @@ def check(
         for checked in check_study(study, settings=load_settings(settings), workers=workers):
             show_check(checked)
             checks.append(checked)
-    except KeyboardInterrupt:
+    except KeyboardInterrupt as stopped:
         typer.echo("Stopped.", err=True)
-        raise typer.Exit(130) from None
+        raise typer.Exit(exit_code(stopped)) from None
     show_check_counts(checks)
     raise typer.Exit(1 if any(checked.usable == "not usable" for checked in checks) else 0)
 
@@ -150,7 +156,7 @@ def check(
 @app.command()
 def report(
     out: Annotated[Path, typer.Argument(help="Folder with results of `strideledger run`.")],
-    settings: Annotated[Path | None, typer.Option(help="TOML file with the settings to change.")] = None,
+    settings: SettingsOption = None,
     limits: LimitsOption = None,
     pictures: PicturesOption = None,
 ) -> None:
@@ -264,6 +270,8 @@ def check_limits(
     typer.echo(f"no problem found; faults: {len(limits.faults)}, limits: {len(limits.checks)}.")
 
 
+app.command("status")(cli_watch.status)
+app.command("watch")(cli_watch.watch)
 app.command("track")(cli_study.track_visits)
 app.command("tables")(cli_study.tables)
 app.command("landmark-files")(cli_study.landmark_files)

@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, Any
 
 from pipeline.config import Settings
 from pipeline.errors import PipelineError, VideoError
-from pipeline.isolate import Tell
+from pipeline.job_process import Tell
 from pipeline.model import Clip, LandmarkTrack, VideoInfo
 from pipeline.picture_stages import (
     OUTLINES_VERSION,

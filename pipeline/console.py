@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import time
 from collections import Counter
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
@@ -13,6 +14,7 @@ from rich.progress import BarColumn, MofNCompleteColumn, Progress, TaskID, TextC
 from rich.table import Table
 from rich.text import Text
 
+from pipeline.failure_kinds import FailureKind, failure_kinds
 from pipeline.judgement import verdict_in_force
 from pipeline.model import QualityNote
 from pipeline.precheck import ClipCheck
@@ -20,6 +22,7 @@ from pipeline.quality import VIEW_SIGNS
 from pipeline.store import openable_path
 from pipeline.study_result import Progress as RunProgress
 from pipeline.study_result import StudyResult, VisitResult
+from pipeline.time_left import NOT_KNOWN, in_words
 
 if TYPE_CHECKING:
     from pipeline.report.track import SubjectTrack
@@ -28,9 +31,11 @@ if TYPE_CHECKING:
 PLAIN_WIDTH = 200
 # Names of clips differ at their end; a bar must still fit beside them in 80 columns. [characters]
 NAME_WIDTH = 32
+# Lines about the whole run in a file, beside those of what ended. [s]
+LINE_EVERY_S = 60.0
 
 
-def _console(*, stderr: bool = False) -> Console:
+def plain_console(*, stderr: bool = False) -> Console:
     """A console that neither reads markup in messages nor folds lines that go to a file."""
     console = Console(stderr=stderr, markup=False, highlight=False, emoji=False)
     if not console.is_terminal:
@@ -40,25 +45,30 @@ def _console(*, stderr: bool = False) -> Console:
 
 @contextmanager
 def follow_run(n_clips: int) -> Iterator[Callable[[RunProgress], None]]:
-    """Give the callback that shows a run: a bar per clip at work, and a line per clip or visit that ended."""
-    console = _console(stderr=True)
+    """Give the callback that shows a run: a bar per clip at work, and a line per clip or visit that ended.
+
+    In a file there are no bars, but a line about the whole run once a minute at most.
+    """
+    console = plain_console(stderr=True)
     if not console.is_terminal:
-        yield lambda event: _print_end(console, event)
+        yield _Lines(console, n_clips).show
         return
     columns = (
         TextColumn("{task.description}", markup=False),
         BarColumn(bar_width=16),
         MofNCompleteColumn(),
         TimeElapsedColumn(),
+        TextColumn("{task.fields[left]}", markup=False),
     )
     with Progress(*columns, console=console, transient=True) as bars:
-        whole = bars.add_task("clips", total=n_clips)
+        whole = bars.add_task("clips", total=n_clips, left=NOT_KNOWN)
         tasks: dict[str, TaskID] = {}
 
         def show(event: RunProgress) -> None:
+            bars.update(whole, left=in_words(event.seconds_left))
             if event.state == "running":
                 if event.name not in tasks:
-                    tasks[event.name] = bars.add_task(event.name, total=None)
+                    tasks[event.name] = bars.add_task(event.name, total=None, left="")
                 bars.update(
                     tasks[event.name],
                     description=f"{event.stage} {event.name[-NAME_WIDTH:]}",
@@ -75,6 +85,28 @@ def follow_run(n_clips: int) -> Iterator[Callable[[RunProgress], None]]:
         yield show
 
 
+class _Lines:
+    """A run in a file: what ended, and now and then how far it is."""
+
+    def __init__(self, console: Console, n_clips: int) -> None:
+        self.console = console
+        self.n_clips = n_clips
+        self.ended: Counter[str] = Counter()
+        self.next_s = time.monotonic() + LINE_EVERY_S
+
+    def show(self, event: RunProgress) -> None:
+        """Print the end of a clip or a visit, and the whole run when it is time."""
+        _print_end(self.console, event)
+        if event.state != "running" and event.name.startswith("clip "):
+            self.ended[event.state] += 1
+        now_s = time.monotonic()
+        if now_s >= self.next_s:
+            self.next_s = now_s + LINE_EVERY_S
+            failed = f", {self.ended['failed']} of them failed" if self.ended["failed"] else ""
+            text = f"{self.ended.total()} of {self.n_clips} clips ended{failed}; {in_words(event.seconds_left)}"
+            self.console.print(text, soft_wrap=True)
+
+
 def _print_end(console: Console, event: RunProgress) -> None:
     """One line for a clip or a visit that ended."""
     if event.state == "failed":
@@ -86,7 +118,7 @@ def _print_end(console: Console, event: RunProgress) -> None:
 
 def show_table(header: Sequence[str], rows: Sequence[Sequence[str]]) -> None:
     """Print rows in columns; without lines where the output goes to a file."""
-    console = _console()
+    console = plain_console()
     table = Table(*header, box=box.SIMPLE_HEAD if console.is_terminal else None, pad_edge=False)
     for row in rows:
         table.add_row(*(Text(cell) for cell in row))
@@ -96,23 +128,20 @@ def show_table(header: Sequence[str], rows: Sequence[Sequence[str]]) -> None:
 def show_cautions(lines: Sequence[str]) -> None:
     """Print what a run or a check does not refuse but somebody should change."""
     for line in lines:
-        _console(stderr=True).print(f"caution: {line}", soft_wrap=True)
+        plain_console(stderr=True).print(f"caution: {line}", soft_wrap=True)
 
 
 def show_summary(result: StudyResult) -> None:
     """Print how many clips are done, what each visit shows, and where its report lies."""
-    console = _console()
+    console = plain_console()
     failed = [clip for clip in result.clips if clip.state == "failed"]
     console.print(f"\nclips: {len(result.clips) - len(failed)} done, {len(failed)} failed")
     show_table(
         ("visit", "clips done", "present", "borderline", "not seen", "cannot say", "present faults"),
         [_visit_row(result, visit) for visit in result.visits],
     )
-    for clip in failed:
-        console.print(f"failed: {clip.message}", soft_wrap=True)
-    for visit in result.visits:
-        if visit.page is None:
-            console.print(f"failed: {visit.message}", soft_wrap=True)
+    lost = [clip.message for clip in failed] + [visit.message for visit in result.visits if visit.page is None]
+    show_failures(failure_kinds(lost))
     for visit in result.visits:
         for fault in visit.report.faults if visit.report else ():
             if fault.urgent and {fault.verdict, verdict_in_force(fault)} & {"present", "borderline"}:
@@ -139,6 +168,19 @@ def show_summary(result: StudyResult) -> None:
         console.print(f"\nfailed: {result.page_message}", soft_wrap=True)
 
 
+def show_failures(kinds: Sequence[FailureKind]) -> None:
+    """Print what failed: a table of what befell several, with what to do, and the message of what befell one."""
+    several = [kind for kind in kinds if kind.count > 1]
+    if several:
+        show_table(
+            ("failed", "what was found", "for example", "what to do"),
+            [(str(kind.count), kind.found, ", ".join(kind.examples), kind.do) for kind in several],
+        )
+    for kind in kinds:
+        if kind.count == 1:
+            plain_console().print(f"failed: {kind.message}", soft_wrap=True)
+
+
 def _visit_row(result: StudyResult, visit: VisitResult) -> tuple[str, ...]:
     """One visit's line of the summary."""
     name = f"{visit.subject}-{visit.visit}"
@@ -159,7 +201,7 @@ def _visit_row(result: StudyResult, visit: VisitResult) -> tuple[str, ...]:
 
 def show_check(checked: ClipCheck) -> None:
     """Print one clip's verdict, and under it each thing that is not good enough with what to do next time."""
-    console = _console()
+    console = plain_console()
     console.print(f"{checked.clip.clip_id}: {checked.usable} ({checked.seconds:.1f} s)", soft_wrap=True)
     if checked.message:
         console.print(f"  {checked.message}", soft_wrap=True)
@@ -183,7 +225,7 @@ def show_track(found: SubjectTrack) -> None:
     from pipeline.report.track import fault_rows, open_reasons, time_line
     from pipeline.report.track_slopes import slopes_view
 
-    console, track = _console(), found.track
+    console, track = plain_console(), found.track
     console.print(f"subject {track.subject}: visit {track.visits[-1].visit} against visit {track.baseline}\n")
     for line in time_line(track.visits):
         console.print(f"visit {line}", soft_wrap=True)
@@ -215,14 +257,14 @@ def show_track(found: SubjectTrack) -> None:
             show_table(("measure", "change in 30 days", "95 % interval", "visits", "to mind"), rows)
         console.print(slopes.caution, soft_wrap=True)
     for message in found.losses.values():
-        _console(stderr=True).print(f"failed: {message}", soft_wrap=True)
+        plain_console(stderr=True).print(f"failed: {message}", soft_wrap=True)
 
 
 def show_check_counts(checks: Sequence[ClipCheck]) -> None:
     """Print how many clips can be used."""
     counts = Counter(checked.usable for checked in checks)
     parts = [f"{counts[name]} {name}" for name in ("usable", "usable with care", "not usable")]
-    _console().print(f"\nclips: {', '.join(parts)}")
+    plain_console().print(f"\nclips: {', '.join(parts)}")
 
 
 def _amount(value: float, note: QualityNote) -> str:

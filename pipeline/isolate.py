@@ -9,16 +9,11 @@ from __future__ import annotations
 
 import math
 import multiprocessing
-import os
 import pickle
-import sys
 import tempfile
-import threading
 import time
-import traceback
 from collections import deque
-from collections.abc import Callable, Iterator
-from contextlib import suppress
+from collections.abc import Callable, Generator
 from dataclasses import dataclass, replace
 from multiprocessing.connection import wait
 from multiprocessing.context import SpawnProcess
@@ -27,22 +22,22 @@ from typing import Any
 
 import psutil
 
-from pipeline.errors import PipelineError, StageError
-from pipeline.store import without_home, write_bytes
+from pipeline.errors import StageError
+from pipeline.job_process import CANNOT_WRITE, Failure, work
+from pipeline.stopping import starting_process
+from pipeline.store import without_home
+from pipeline.usage import read_usage
 
 # Often enough for a smooth progress bar, and to see a process grow. [s]
 POLL_S = 0.1
 # A native library may hang while its process ends, after the result was handed over. [s]
 GRACE_S = 5.0
-# Exit code of a process that cannot write its result (EX_IOERR of sysexits.h).
-CANNOT_WRITE = 74
 MEGABYTE = 1e6
 # What a system without enough memory sends; the signal module lacks the name on some systems.
 SIGKILL = 9
 # The end of what a process printed, enough for the lines before a crash. [characters]
 LOG_TAIL = 4000
 
-Tell = Callable[[str, int, int], None]
 OnProgress = Callable[[str, str, int, int], None]
 
 
@@ -62,20 +57,10 @@ class Job:
 
 
 @dataclass(frozen=True, slots=True)
-class Failure:
-    """Why a job has no result: the message for the user, and the traceback for the log."""
-
-    stage: str
-    error_type: str
-    message: str
-    traceback: str = ""
-
-
-@dataclass(frozen=True, slots=True)
 class Outcome:
-    """How one job ended, the end of what it printed, and the most memory that it was seen to hold.
+    """How one job ended, and the end of what it printed. `value` is None together with a failure.
 
-    `value` is None together with a failure.
+    `stages` are those that it told, each with its seconds; `peak_bytes` is the most memory it had, 0 when not known.
     """
 
     name: str
@@ -83,7 +68,8 @@ class Outcome:
     failure: Failure | None
     seconds: float
     output: str
-    peak_mb: float = 0.0
+    stages: tuple[tuple[str, float], ...] = ()
+    peak_bytes: int = 0
 
 
 @dataclass(slots=True)
@@ -105,7 +91,7 @@ class _Running:
 
 def run_jobs(
     queue: deque[Job], *, scratch: Path, workers: int, on_progress: OnProgress | None = None
-) -> Iterator[Outcome]:
+) -> Generator[Outcome, None, None]:
     """Yield the outcome of each job as it ends.
 
     Parameters
@@ -161,9 +147,10 @@ def _start(job: Job, folder: Path) -> _Running:
     """Start the job's process."""
     # Spawned, not forked: a fork copies threads and locks of native libraries in any state.
     process = multiprocessing.get_context("spawn").Process(
-        target=_work, args=(job.function, job.arguments, folder), daemon=True
+        target=work, args=(job.function, job.arguments, folder), daemon=True
     )
-    process.start()
+    with starting_process():
+        process.start()
     return _Running(job, process, folder, time.monotonic())
 
 
@@ -172,66 +159,6 @@ def _not_started(job: Job, error: OSError) -> Outcome:
     found = f"cannot be started ({error.strerror})"
     do = "Check free space, memory and the right to write into the results folder."
     return Outcome(job.name, None, Failure("start", "StageError", str(StageError(job.name, found, "", do))), 0.0, "")
-
-
-def _work(function: Callable[..., Any], arguments: tuple[Any, ...], folder: Path) -> None:
-    """The child's side: run the function, hand its result or its error over in a file."""
-    threading.Thread(target=_end_with_the_run, daemon=True).start()
-    _redirect_output(folder / "output")
-    stage = "start"
-
-    def tell(new_stage: str, done: int, total: int) -> None:
-        nonlocal stage
-        stage = new_stage
-        # Where the disk is full, the stage itself will say so.
-        with suppress(OSError):
-            write_bytes(folder / "progress", f"{done} {total} {stage}".encode())
-
-    try:
-        answer = pickle.dumps(function(*arguments, tell))
-    except PipelineError as error:
-        answer = pickle.dumps(Failure(stage, type(error).__name__, str(error)))
-    except Exception as error:  # one job's bug must not end the run; the traceback is kept
-        answer = pickle.dumps(_unexpected(stage, error))
-    try:
-        write_bytes(folder / "answer", answer)
-    except OSError:
-        os._exit(CANNOT_WRITE)
-
-
-def _end_with_the_run() -> None:
-    """Wait for the end of the process that started this one, and end with it.
-
-    A run that was killed cannot stop its processes; a new run would meet them at the same files.
-    """
-    run = multiprocessing.parent_process()
-    if run is not None:
-        wait([run.sentinel])
-        os._exit(1)
-
-
-def _unexpected(stage: str, error: Exception) -> Failure:
-    """Failure of an error that no module has foreseen, or of the machine."""
-    kind = type(error).__name__
-    if isinstance(error, OSError):
-        # The full path would show the home folder's name.
-        name = Path(str(error.filename)).name if error.filename else "a file"
-        found = f"{name} cannot be read or written ({error.strerror or kind})"
-        do = "Check free space, memory and the right to write into the results folder."
-    else:
-        found = f"{kind} ({error}) in the stage {stage!r}; this is a fault of the program"
-        do = "Report it with the log of this run."
-    return Failure(stage, kind, without_home(f"{found}. {do}"), without_home(traceback.format_exc()))
-
-
-def _redirect_output(path: Path) -> None:
-    """Send what this process prints to a file, native libraries included."""
-    sys.stdout.flush()
-    sys.stderr.flush()
-    handle = os.open(path, os.O_WRONLY | os.O_CREAT | os.O_APPEND)
-    os.dup2(handle, 1)
-    os.dup2(handle, 2)
-    os.close(handle)
 
 
 def _hear(item: _Running, on_progress: OnProgress | None) -> None:
@@ -279,7 +206,9 @@ def _stop(process: SpawnProcess) -> None:
 
 def _outcome(item: _Running) -> Outcome:
     """The job's result, or why there is none."""
-    seconds = time.monotonic() - item.started_s
+    ended_s = time.monotonic()
+    seconds = ended_s - item.started_s
+    stages, peak_bytes = read_usage(item.folder, item.started_s, ended_s)
     _hear(item, None)
     item.process.join()
     value: Any = None
@@ -293,7 +222,8 @@ def _outcome(item: _Running) -> Outcome:
     output = item.folder / "output"
     tail = output.read_text(encoding="utf-8", errors="replace")[-LOG_TAIL:] if output.exists() else ""
     item.process.close()
-    return Outcome(item.job.name, None if failure else value, failure, seconds, without_home(tail), item.peak_mb)
+    peak_bytes = max(peak_bytes, round(item.peak_mb * MEGABYTE))
+    return Outcome(item.job.name, None if failure else value, failure, seconds, without_home(tail), stages, peak_bytes)
 
 
 def _failure_without_answer(item: _Running, seconds: float) -> Failure:

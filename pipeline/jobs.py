@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import date
 from functools import cache
@@ -14,7 +14,7 @@ from pipeline.checks import Person
 from pipeline.clip_stages import saved_legs
 from pipeline.config import ENGLISH, Settings, config_dir
 from pipeline.errors import PipelineError
-from pipeline.isolate import Tell
+from pipeline.job_process import Tell
 from pipeline.judgement import ClipResult, Limits, Recorded, RunRecord, VisitReport
 from pipeline.kept import kept_pictures, remove_pictures
 from pipeline.landmark_file import is_landmark_file
@@ -64,6 +64,41 @@ class VisitJob:
     run: RunRecord
     footwear: str = ""
     recorded: tuple[Recorded, ...] = ()
+
+
+def visit_job(
+    clips: Sequence[Clip],
+    results: Mapping[str, ClipResult],
+    folder: Path,
+    *,
+    settings: Settings,
+    limits: Limits,
+    causes: Causes,
+    run: RunRecord,
+    recorded: tuple[Recorded, ...],
+) -> VisitJob:
+    """The job of a visit whose clips have all ended; `results` are by clip."""
+    first = clips[0]
+    return VisitJob(
+        subject=first.subject,
+        visit=first.visit,
+        visit_date=first.visit_date,
+        person=Person(
+            first.prosthetic_sides,
+            next((clip.levels for clip in clips if clip.levels), ()),
+            next((clip.aid for clip in clips if clip.aid), None),
+        ),
+        changes=next((clip.changes for clip in clips if clip.changes), ""),
+        clips=tuple(clips),
+        results=tuple(results[clip.clip_id] for clip in clips),
+        folder=folder,
+        settings=settings,
+        limits=limits,
+        causes=causes,
+        run=run,
+        footwear=next((clip.footwear for clip in clips if clip.footwear), ""),
+        recorded=recorded,
+    )
 
 
 @dataclass(frozen=True, slots=True)

@@ -12,7 +12,8 @@ from pathlib import Path
 from pipeline import __version__
 from pipeline.config import RunSettings, config_dir
 from pipeline.goals import SAVED_NAME as GOALS_SAVED
-from pipeline.isolate import Job, Tell, run_jobs
+from pipeline.isolate import Job, run_jobs
+from pipeline.job_process import Tell
 from pipeline.jobs import PAGE_PACKAGES, page_hashes
 from pipeline.judgement import Limits
 from pipeline.stage_record import finish, is_unchanged, read_record, run_stage

@@ -13,7 +13,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from pipeline.config import Settings
-from pipeline.isolate import Tell
+from pipeline.job_process import Tell
 from pipeline.judgement import RunRecord
 from pipeline.landmark_file import RECORD, Made, is_landmark_file, unpack
 from pipeline.model import Clip, VideoInfo, View

@@ -9,7 +9,8 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from pipeline.config import Settings, load_settings
-from pipeline.isolate import Job, Outcome, Tell, run_jobs
+from pipeline.isolate import Job, Outcome, run_jobs
+from pipeline.job_process import Tell
 from pipeline.landmark_file import is_landmark_file
 from pipeline.manifest import read_manifest
 from pipeline.model import Clip, FloatArray, LandmarkTrack, QualityNote, VideoInfo

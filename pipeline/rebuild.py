@@ -10,7 +10,8 @@ from pathlib import Path
 
 from pipeline.config import ENGLISH, Paper, RunSettings, Settings, config_dir, load_settings
 from pipeline.errors import PipelineError
-from pipeline.isolate import Job, Tell, run_jobs
+from pipeline.isolate import Job, run_jobs
+from pipeline.job_process import Tell
 from pipeline.judgement import Limits
 from pipeline.kept import remove_pictures
 from pipeline.person_pages import make_person_pages

@@ -64,6 +64,13 @@ class StageEnd:
     damaged: str = ""
 
 
+def told(end: StageEnd) -> str:
+    """What to tell of a stage: since when it is unchanged, or why it was made again; "" when it simply ran."""
+    if end.damaged:
+        return f"{end.stage} made again: {end.damaged}"
+    return f"{end.stage} unchanged since {end.since}" if end.since else ""
+
+
 def read_record(folder: Path) -> FolderRecord:
     """The folder's record; one without stages when there is none, or when it is damaged or of another form."""
     try:

@@ -173,12 +173,14 @@ def fingerprint(**parts: object) -> str:
     return hashlib.sha256(json.dumps(plain, sort_keys=True).encode("utf-8")).hexdigest()
 
 
-def nothing_saved(results: Path, found: str = "no visit with saved results") -> ConfigError:
+def nothing_saved(
+    results: Path, found: str = "no visit with saved results", *, expected: str = "sub-*/ses-*/visit.json"
+) -> ConfigError:
     """The error of a folder that should hold results of a run, and does not."""
     return ConfigError(
         shown_path(results),
         found,
-        "expected sub-*/ses-*/visit.json",
+        f"expected {expected}",
         "Give the folder that was given to `strideledger run --out`.",
     )
 

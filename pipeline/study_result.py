@@ -13,7 +13,8 @@ from pipeline.shown import Shown
 class Progress:
     """Something happened: a clip or a visit moved on (`state` is `running`), or ended.
 
-    `done` and `total` count frames; `total` is 0 while it is not known.
+    `done` and `total` count frames; `total` is 0 while it is not known. `seconds_left` is how long the whole run still
+    takes, None while nothing tells. [s]
     """
 
     name: str
@@ -22,6 +23,7 @@ class Progress:
     total: int = 0
     state: str = "running"
     message: str = ""
+    seconds_left: float | None = None
 
 
 @dataclass(frozen=True, slots=True)

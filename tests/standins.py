@@ -10,9 +10,9 @@ import threading
 import time
 from pathlib import Path
 
-from pipeline import isolate, store
+from pipeline import job_process, store
 from pipeline.errors import QualityError
-from pipeline.isolate import Tell
+from pipeline.job_process import Tell
 from pipeline.jobs import VisitJob
 from pipeline.judgement import VisitReport
 from pipeline.picture_stages import ClipJob
@@ -49,7 +49,7 @@ def behave(manner: str, tell: Tell) -> str:
             time.sleep(0.01)
     if manner == "silenced":
         # As on a disk that is full by the time that the work is done.
-        store.write_bytes = isolate.write_bytes = _no_space
+        store.write_bytes = job_process.write_bytes = _no_space
     print("chatter on the screen")
     print("more chatter", file=sys.stderr)
     return f"done by {manner}"
@@ -103,6 +103,13 @@ def report_plainly(job: VisitJob, tell: Tell) -> StageEnd:
     write_json(job.folder / "visit.json", report)
     write_text(job.folder / "visit.html", "")
     return StageEnd("report")
+
+
+def linger_on_person(out: Path, folder: Path, limits: object, settings: object, wanted: str, tell: Tell) -> None:
+    """Stand-in for the work on a person's page that takes very long."""
+    tell("change across visits", 0, 0)
+    write_text(out / "lingers", "")
+    time.sleep(600)
 
 
 def abort_on_visit_02(job: VisitJob, tell: Tell) -> StageEnd:

@@ -6,6 +6,7 @@ import csv
 import inspect
 import json
 import multiprocessing
+import os
 import re
 import subprocess
 import sys
@@ -25,6 +26,7 @@ from pipeline.config import Settings
 from pipeline.judgement import Limits, VisitReport
 from pipeline.manifest import read_manifest
 from pipeline.picture_stages import ClipJob, landmarks_fingerprint
+from pipeline.run_record import RunSummary
 from pipeline.stage_record import read_record
 from pipeline.store import file_sha256, read_json
 from pipeline.study_result import Progress, StudyResult
@@ -138,13 +140,44 @@ def test_traceback_and_last_words_are_in_the_log_only(isolated: tuple[StudyResul
     assert "Traceback" not in "".join(clip.message for clip in isolated[0].clips)
 
 
+def test_each_clip_has_a_log_that_its_owner_alone_reads(isolated: tuple[StudyResult, Path]) -> None:
+    folder = isolated[0].folder / "clips"
+    assert {path.stem for path in folder.iterdir()} == set(MESSAGES)
+    if os.name == "posix":
+        assert {path.stat().st_mode & 0o777 for path in folder.iterdir()} == {0o600}
+    log = (folder / "a-abort.log").read_text()
+    line = r"[0-9T:-]{19}Z "
+    assert re.fullmatch(
+        rf"{line}clip a-abort started\n +\d+\.\d\d s  start\n +\d+\.\d\d s  landmarks\n"
+        rf"{line}failed in the stage 'landmarks' after \d+\.\d s\n{re.escape(MESSAGES['a-abort'])}\n"
+        r"most memory: \d+ MB\nprinted:\nlast words of a native library\n",
+        log,
+    )
+    log = (folder / "a-error.log").read_text()
+    assert "ZeroDivisionError: division by zero" in log
+    assert str(Path.home()) not in log
+
+
+def test_record_and_tables_tell_how_clips_and_visits_ended(isolated: tuple[StudyResult, Path]) -> None:
+    summary = read_json(isolated[0].folder / "run.json", RunSummary)
+    assert (summary.n_clips, summary.n_visits, summary.pid) == (10, 2, os.getpid())
+    assert (summary.at_work, summary.seconds_left, summary.unchanged) == ((), None, 0)
+    assert summary.frames == 10 * 3
+    assert summary.alive >= summary.news >= summary.run.started
+    assert summary.peak_bytes > 10_000_000
+    rows = (isolated[0].folder / "visits.csv").read_text().splitlines()
+    assert rows == ["subject,visit,state,message", "P01,01,done,", "P01,02,done,"]
+
+
 def test_no_process_and_no_temporary_file_is_left(isolated: tuple[StudyResult, Path]) -> None:
     assert multiprocessing.active_children() == []
     assert sorted(path.name for path in isolated[0].folder.iterdir()) == [
+        "clips",
         "clips.csv",
         "config.toml",
         "log.txt",
         "run.json",
+        "visits.csv",
     ]
 
 
@@ -199,6 +232,36 @@ def test_progress_counts_frames_of_each_clip(tmp_path: Path) -> None:
         ("clip a-linger", "done"),
         ("visit P01-01", "done"),
     ]
+
+
+def test_record_tells_what_is_at_work_and_the_tables_what_ended(tmp_path: Path) -> None:
+    seen: list[tuple[RunSummary, list[str], list[str]]] = []
+
+    def look(event: Progress) -> None:
+        if event.name == "clip b-hang" and event.stage == "landmarks":
+            (folder,) = (tmp_path / "out/runs").iterdir()
+            until_s = time.monotonic() + 60
+            while not (summary := read_json(folder / "run.json", RunSummary)).at_work and time.monotonic() < until_s:
+                time.sleep(0.2)
+            tables = [(folder / name).read_text().splitlines() for name in ("clips.csv", "visits.csv")]
+            seen.append((summary, *tables))
+            raise KeyboardInterrupt
+
+    with pytest.raises(KeyboardInterrupt):
+        run_standins(tmp_path, {"a-one": "01", "b-hang": "02"}, progress=look, settings=quick_settings(workers=1))
+    ((summary, clips, visits),) = seen
+    assert summary.state == "started"
+    assert [(told.name, told.stage, told.done, told.total) for told in summary.at_work] == [
+        ("clip b-hang", "landmarks", 3, 10)
+    ]
+    assert clips[1].startswith("a-one,a-one.mp4,done,")
+    assert visits[1:] == ["P01,01,waiting,", "P01,02,waiting,", "P01,01,done,"]
+
+
+def test_only_the_clips_that_are_named_are_measured(tmp_path: Path) -> None:
+    result = run_standins(tmp_path, {"a-one": "01", "b-one": "01", "c-one": "02"}, only={"b-one"})
+    assert [clip.clip_id for clip in result.clips] == ["b-one"]
+    assert [visit.visit for visit in result.visits] == ["01"]
 
 
 def test_run_that_is_interrupted_says_so_and_stops_its_processes(tmp_path: Path) -> None:

@@ -38,6 +38,7 @@ LEVELS = [
         "landmarks",
         "track_file",
         "landmark_file",
+        "clip_file",
     }
     | {"signals", "smoothing"},
     {"geometry", "identity", "motion", "pixels", "recording", "walkway", "camera", "walkline", "quality"}
@@ -65,9 +66,12 @@ LEVELS = [
         "study_query",
         "study_export",
         "study_result",
+        "failure_kinds",
+        "time_left",
     },
     {
         "isolate",
+        "job_process",
         "picture_stages",
         "clip_stages",
         "jobs",
@@ -83,6 +87,8 @@ LEVELS = [
     | {"catalogue", "fault_pages", "texts", "saved_texts", "agreement_files", "landmark_export", "person_pages"}
     | {"notebook_tables", "notebook", "api_page"}
     | {"run_traces", "forget_plan", "forget", "cli_forget", "components"}
+    | {"stopping", "usage", "results_lock", "run_record", "clip_log", "live", "metrics_text", "status"}
+    | {"console_status", "cli_watch", "watch", "watch_files", "watch_record", "watch_run", "watch_tables"}
     | {"review_saved", "review_requests", "review_table", "cli_review", "review_drawing", "review_widget"},
 ]
 LEVEL = {name: level for level, names in enumerate(LEVELS) for name in names}

@@ -24,7 +24,7 @@ from pipeline.bench.detection_tables import (
 from pipeline.bench.own_error import save_values
 from pipeline.bench.tables import markdown, value_table
 from pipeline.config import ModelChoice, load_settings, with_choices
-from pipeline.isolate import Tell
+from pipeline.job_process import Tell
 from pipeline.jobs import VisitJob
 from pipeline.judgement import VisitReport
 from pipeline.manifest import read_manifest

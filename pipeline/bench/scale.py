@@ -83,7 +83,12 @@ def memory(
             (outcome,) = run_jobs(deque([job]), scratch=folder, workers=1)
             message = outcome.failure.message if outcome.failure else ""
             rows.append(
-                {"length [s]": seconds, "peak [MB]": outcome.peak_mb, "took [s]": outcome.seconds, "message": message}
+                {
+                    "length [s]": seconds,
+                    "peak [MB]": outcome.peak_bytes / 1e6,
+                    "took [s]": outcome.seconds,
+                    "message": message,
+                }
             )
     typer.echo(markdown(pd.DataFrame(rows)))
 

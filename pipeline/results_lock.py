@@ -1,0 +1,122 @@
+"""One run or watch at a time in a results folder.
+
+The lock is one of the operating system on an open file: it ends with the process, however that ends, so that nothing
+stale is left by `kill -9` or a pulled plug. The file says who holds it.
+"""
+
+from __future__ import annotations
+
+import errno
+import os
+import shutil
+from collections.abc import Iterator
+from contextlib import contextmanager, suppress
+from dataclasses import dataclass
+from pathlib import Path
+
+from pydantic import TypeAdapter, ValidationError
+from pydantic_core import to_json
+
+from pipeline.errors import ConfigError
+from pipeline.run_record import host_mark, this_process
+from pipeline.store import now_text, shown_path
+
+LOCK_NAME = ".in-use"
+# Where locks must not cover what others read (Windows): far behind the text. [bytes]
+FAR = 1 << 30
+# What a file system answers that keeps no locks (POSIX: flock, fcntl).
+NO_LOCKS = {errno.ENOLCK, errno.ENOSYS, errno.EOPNOTSUPP, errno.ENOTSUP, errno.EINVAL}
+
+
+@dataclass(frozen=True, slots=True)
+class Holder:
+    """Who works in a results folder: a `run` or a `watch`, since when (UTC), its process and the computer's mark."""
+
+    work: str
+    since: str
+    pid: int
+    host: str
+
+
+@contextmanager
+def hold_results(out: Path, work: str) -> Iterator[str]:
+    """Hold a results folder while a run or a watch is at work there; give a caution where that cannot be made sure.
+
+    Parameters
+    ----------
+    out : Path
+        The results folder; made if needed.
+    work : {"run", "watch"}
+
+    Raises
+    ------
+    ConfigError
+        Another run or watch is at work there.
+
+    Notes
+    -----
+    On a network share the lock holds between computers where the server passes locks on, as NFS 4 and SMB do; a share
+    that is mounted without them (`nolock`, `nobrl`) keeps only the runs of one computer apart, or none.
+    """
+    out.mkdir(parents=True, exist_ok=True)
+    path = out / LOCK_NAME
+    handle = os.open(path, os.O_RDWR | os.O_CREAT, 0o644)
+    try:
+        caution = ""
+        try:
+            _lock(handle)
+        except OSError as error:
+            if error.errno not in NO_LOCKS:
+                raise _in_use(out, read_holder(out)) from None
+            caution = "The file system of the results keeps no locks: take care that only one run writes there."
+        if not caution:
+            # Nobody is at work here: what killed runs left of their processes' files is of no more use.
+            for left in out.glob("runs/*/.jobs-*"):
+                shutil.rmtree(left, ignore_errors=True)
+        with suppress(OSError):
+            os.ftruncate(handle, 0)
+            os.write(handle, to_json(Holder(work, now_text(), *this_process())))
+        try:
+            yield caution
+        finally:
+            with suppress(OSError):
+                os.ftruncate(handle, 0)
+    finally:
+        # Closing ends the lock. The file stays: whoever removed it could meet one that opens it just then.
+        os.close(handle)
+
+
+def read_holder(out: Path) -> Holder | None:
+    """Who last wrote that it holds a results folder; None when it was handed back, or is not readable."""
+    try:
+        return TypeAdapter(Holder).validate_json((out / LOCK_NAME).read_bytes())
+    except (OSError, ValidationError):
+        return None
+
+
+def _in_use(out: Path, holder: Holder | None) -> ConfigError:
+    """The error that says who is at work."""
+    who = "by another run"
+    if holder is not None:
+        here = "this computer" if holder.host == host_mark() else "another computer"
+        who = f"by `strideledger {holder.work}` since {holder.since}, process {holder.pid} of {here}"
+    return ConfigError(
+        shown_path(out),
+        f"in use {who}",
+        "expected a results folder in which nothing is at work",
+        "Wait until it has ended, or stop it with Ctrl-C; `strideledger status` shows what it does.",
+    )
+
+
+def _lock(handle: int) -> None:
+    """Lock an open file, or raise OSError at once."""
+    try:
+        import fcntl
+    except ImportError:
+        import msvcrt
+
+        os.lseek(handle, FAR, os.SEEK_SET)
+        msvcrt.locking(handle, msvcrt.LK_NBLCK, 1)  # type: ignore[attr-defined]
+        os.lseek(handle, 0, os.SEEK_SET)
+    else:
+        fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
