@@ -30,9 +30,6 @@ def forget(
         Path | None, typer.Option(help="Folder of the study: warns while its tables still name the person.")
     ] = None,
     yes: Annotated[bool, typer.Option("--yes", help="Delete without asking.")] = False,
-    run_was_killed: Annotated[
-        bool, typer.Option("--run-was-killed", help="No run is under way; the one that has not ended was killed.")
-    ] = False,
     settings: Annotated[Path | None, typer.Option(help="TOML file with settings of the study's page.")] = None,
     limits: LimitsOption = None,
 ) -> None:
@@ -45,12 +42,12 @@ def forget(
     from pipeline.thresholds import load_limits
 
     chosen, loaded = load_settings(settings), load_limits(limits or config_dir() / "checks")
-    plan = plan_forget(results, subject, study=study, run_was_killed=run_was_killed)
+    plan = plan_forget(results, subject, study=study)
     _show_plan(plan)
     if not yes and not typer.confirm(f"Delete all of it for good, {subject} in {openable_path(results)}?"):
         typer.echo("Nothing was deleted.")
         raise typer.Exit(1)
-    done = forget_subject(results, subject, study=study, run_was_killed=run_was_killed, limits=loaded, settings=chosen)
+    done = forget_subject(results, subject, study=study, limits=loaded, settings=chosen)
     _show_done(done, results)
     raise typer.Exit(0 if done.is_clean and not done.page_message else 1)
 
@@ -70,11 +67,9 @@ def _show_plan(plan: ForgetPlan) -> None:
     if plan.corrections:
         typer.echo(f"CORRECTIONS BY HAND, which nobody can make again: {plan.corrections}")
     for one in plan.runs:
-        typer.echo(f"runs/{one.run}: rows of clips.csv {one.rows}, entries of log.txt {one.entries}")
+        typer.echo(f"runs/{one.run}: rows of tables {one.rows}, entries of log.txt {one.entries}")
     for link in plan.links:
         typer.echo(f"{link}: a link; it goes, and what it leads to stays")
-    for run in plan.silent_runs:
-        typer.echo(f"runs/{run}: never ended, and taken for killed")
     typer.echo("study.html and study.pdf are made again without the person.")
     for table, rows in plan.listed.items():
         typer.echo(f"warning: {table} of the study still names {names.subject} in {_rows(rows)}.", err=True)

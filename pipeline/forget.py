@@ -17,8 +17,10 @@ from pipeline.forget_plan import ForgetPlan, moved_folder, note_path, others_in,
 from pipeline.name_search import Searched, search_folder
 from pipeline.person_names import Pattern
 from pipeline.rebuild import make_study_page
+from pipeline.results_lock import hold_results
 from pipeline.run_traces import Traces, clean_run, remove_leftovers, run_folders
 from pipeline.store import STUDY_PAGE, write_json
+from pipeline.watch_record import NAME as WATCH_NAME
 
 if TYPE_CHECKING:
     from pipeline.judgement import Limits
@@ -70,7 +72,6 @@ def forget_subject(
     subject: str,
     *,
     study: Path | str | None = None,
-    run_was_killed: bool = False,
     limits: Limits | None = None,
     settings: Settings | None = None,
 ) -> Forgotten:
@@ -88,8 +89,6 @@ def forget_subject(
         Pseudonym of the person.
     study : Path or str, optional
         Folder with the manifest: tells whether it still names the person, and the names of clips.
-    run_was_killed : bool
-        A run that never ended is no reason to refuse.
     limits, settings : optional
         For the study's page, which is made again; by default those that ship with the package.
 
@@ -100,7 +99,7 @@ def forget_subject(
     Raises
     ------
     ConfigError
-        There is no such person or folder, the person's folder is a link, or a run may be under way.
+        There is no such person or folder, the person's folder is a link, or a run or a watch is at work there.
     ManifestError
         The study's manifest cannot be read.
     """
@@ -110,24 +109,27 @@ def forget_subject(
 
         limits = load_limits(config_dir() / "checks")
     pages = (settings or load_settings()).run
-    plan = plan_forget(root, subject, study=study, run_was_killed=run_was_killed)
-    note, moved, folder = note_path(root, subject), moved_folder(root, subject), root / f"sub-{subject}"
-    pattern = Pattern(plan.names, others_in(root, subject))
-    write_json(note, plan.names)
-    for name in STUDY_FILES:
-        (root / name).unlink(missing_ok=True)
-    _delete(moved)
-    if folder.is_dir():
-        folder.rename(moved)
+    plan = plan_forget(root, subject, study=study)
+    with hold_results(root, "forget"):
+        note, moved, folder = note_path(root, subject), moved_folder(root, subject), root / f"sub-{subject}"
+        pattern = Pattern(plan.names, others_in(root, subject))
+        write_json(note, plan.names)
+        for name in STUDY_FILES:
+            (root / name).unlink(missing_ok=True)
         _delete(moved)
-    runs = tuple(clean_run(run, plan.names, pattern, write=True) for run in run_folders(root))
-    remove_leftovers(root, write=True)
-    page, message = None, ""
-    if any(path.is_dir() for path in root.glob("sub-*/ses-*")):
-        page, message = make_study_page(root, limits, paper=pages.paper, language=pages.language)
-    searched = search_folder(root, pattern, skip=frozenset({note.name}))
-    if searched.is_clean:
-        note.unlink()
+        if folder.is_dir():
+            folder.rename(moved)
+            _delete(moved)
+        runs = tuple(clean_run(run, plan.names, pattern, write=True) for run in run_folders(root))
+        remove_leftovers(root, write=True)
+        # A watch writes it anew; its lists of clips may name the person.
+        (root / WATCH_NAME).unlink(missing_ok=True)
+        page, message = None, ""
+        if any(path.is_dir() for path in root.glob("sub-*/ses-*")):
+            page, message = make_study_page(root, limits, paper=pages.paper, language=pages.language)
+        searched = search_folder(root, pattern, skip=frozenset({note.name}))
+        if searched.is_clean:
+            note.unlink()
     return Forgotten(
         plan, tuple(one for one in runs if one), page, message, pattern.forms, pattern.narrow, pattern.shared, searched
     )

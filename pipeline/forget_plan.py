@@ -13,7 +13,7 @@ from pipeline.filled_table import NAME, FilledColumn, read_filled
 from pipeline.kept import kept_pictures
 from pipeline.manifest_row import MANIFEST_NAME, RESERVED_CLIP_IDS
 from pipeline.person_names import Names, Pattern
-from pipeline.run_traces import Traces, clean_run, patience_s, run_folders, silent_s
+from pipeline.run_traces import Traces, clean_run, run_folders
 from pipeline.store import OutputTree, nothing_saved, read_json, shown_path
 
 # Tables of a study that name persons, the manifest first.
@@ -42,8 +42,6 @@ class ForgetPlan:
         Runs whose records name the person.
     listed : dict of str to int
         Rows of the study's tables that still name the person, where a study was given.
-    silent_runs : tuple of str
-        Runs that never ended, and have written nothing for so long that they are taken for killed.
     resumed : bool
         An earlier attempt was cut off, or found names that it could not take out.
     """
@@ -58,13 +56,10 @@ class ForgetPlan:
     links: tuple[str, ...] = ()
     runs: tuple[Traces, ...] = ()
     listed: dict[str, int] = field(default_factory=dict)
-    silent_runs: tuple[str, ...] = ()
     resumed: bool = False
 
 
-def plan_forget(
-    results: Path | str, subject: str, *, study: Path | str | None = None, run_was_killed: bool = False
-) -> ForgetPlan:
+def plan_forget(results: Path | str, subject: str, *, study: Path | str | None = None) -> ForgetPlan:
     """Return what `forget_subject` would delete; nothing is changed.
 
     Parameters
@@ -75,13 +70,11 @@ def plan_forget(
         Pseudonym of the person.
     study : Path or str, optional
         Folder with the manifest: tells whether it still names the person, and the names of clips.
-    run_was_killed : bool
-        A run that never ended is no reason to refuse.
 
     Raises
     ------
     ConfigError
-        There is no such person or folder, the person's folder is a link, or a run may be under way.
+        There is no such person or folder, or the person's folder is a link.
     ManifestError
         The study's manifest cannot be read.
     """
@@ -92,7 +85,6 @@ def plan_forget(
         )
     if not root.is_dir():
         raise nothing_saved(root, "no such folder")
-    silent = _refuse_running(root, run_was_killed)
     note, moved, folder = note_path(root, subject), moved_folder(root, subject), root / f"sub-{subject}"
     if folder.is_symlink():
         raise ConfigError(
@@ -124,7 +116,6 @@ def plan_forget(
         links=tuple(sorted(path.relative_to(root).as_posix() for path in paths if path.is_symlink())),
         runs=runs,
         listed=listed,
-        silent_runs=silent,
         resumed=resumed,
     )
 
@@ -137,29 +128,6 @@ def note_path(root: Path, subject: str) -> Path:
 def moved_folder(root: Path, subject: str) -> Path:
     """The person's folder while it is deleted; no reader of results takes it for one."""
     return OutputTree(root).inside(f"forgetting-{subject}")
-
-
-def _refuse_running(root: Path, run_was_killed: bool) -> tuple[str, ...]:
-    """Refuse while a run may be under way; return the runs that never ended and are taken for killed."""
-    silent = []
-    for folder in run_folders(root):
-        try:
-            state = json.loads((folder / "run.json").read_bytes())["state"]
-        except (OSError, ValueError, KeyError, TypeError):
-            continue
-        if state != "started":
-            continue
-        quiet, patience = silent_s(folder), patience_s(folder)
-        if not run_was_killed and quiet < patience:
-            raise ConfigError(
-                shown_path(folder),
-                f"this run has not ended, and wrote something {quiet:.0f} s ago",
-                "expected no run under way into this folder",
-                f"Nothing was deleted. Wait for its end. If it was killed, add --run-was-killed, or wait until it has "
-                f"been silent for {patience:.0f} s.",
-            )
-        silent.append(folder.name)
-    return tuple(silent)
 
 
 def _names_in(folder: Path, subject: str) -> Names:

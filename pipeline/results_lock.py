@@ -30,7 +30,7 @@ NO_LOCKS = {errno.ENOLCK, errno.ENOSYS, errno.EOPNOTSUPP, errno.ENOTSUP, errno.E
 
 @dataclass(frozen=True, slots=True)
 class Holder:
-    """Who works in a results folder: a `run` or a `watch`, since when (UTC), its process and the computer's mark."""
+    """Who works in a results folder: `run`, `watch` or `forget`, since when (UTC), its process and the computer's mark."""
 
     work: str
     since: str
@@ -46,7 +46,7 @@ def hold_results(out: Path, work: str) -> Iterator[str]:
     ----------
     out : Path
         The results folder; made if needed.
-    work : {"run", "watch"}
+    work : {"run", "watch", "forget"}
 
     Raises
     ------

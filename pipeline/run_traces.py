@@ -10,13 +10,13 @@ import csv
 import io
 import re
 import shutil
-import time
-import tomllib
 from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
 
+from pipeline.clip_log import FOLDER as LOGS
 from pipeline.person_names import Names, Pattern
+from pipeline.run_record import CLIPS_NAME, VISITS_NAME
 from pipeline.store import now_text, write_bytes
 
 # A write that was killed leaves its file under this name (`store.write_bytes`), and a run that was killed its folder.
@@ -25,9 +25,6 @@ JOBS = ".jobs-*"
 ENTRY = re.compile(rb"^(?=\d{4}-\d\d-\d\dT\d\d:\d\d:\d\dZ )", re.MULTILINE)
 # The clip or visit that an entry is about (`batch`), the person (`person_pages`), or the folder (`kept`).
 ABOUT = re.compile(rb"^\S+ (clip|visit|subject) ([^\s:]+)|^\S+ (\S+?)[/:]")
-# A run may be silent for as long as one clip takes; then it still writes pages. Own choice. [s]
-LONGER_S = 60.0
-USUAL_LIMIT_S = 600.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -56,21 +53,6 @@ def run_folders(root: Path) -> list[Path]:
     return sorted(path for path in runs.iterdir() if path.is_dir() and not path.is_symlink())
 
 
-def silent_s(folder: Path) -> float:
-    """How long ago a run wrote anything. [s]"""
-    times = [path.lstat().st_mtime for path in (folder, *folder.rglob("*")) if path.exists()]
-    return time.time() - max(times, default=0.0)
-
-
-def patience_s(folder: Path) -> float:
-    """How long a run may be silent and still be at work: the time limit of a clip, and what pages take. [s]"""
-    try:
-        limit = tomllib.loads((folder / "config.toml").read_text(encoding="utf-8"))["run"]["clip_time_limit_s"]
-        return max(float(limit), USUAL_LIMIT_S) + LONGER_S
-    except (OSError, ValueError, KeyError, TypeError):
-        return USUAL_LIMIT_S + LONGER_S
-
-
 def clean_run(folder: Path, names: Names, pattern: Pattern, *, write: bool) -> Traces:
     """Take a person out of the records of one run, or count what would be taken out.
 
@@ -86,7 +68,7 @@ def clean_run(folder: Path, names: Names, pattern: Pattern, *, write: bool) -> T
     rows = entries = replaced = 0
     for path in sorted(path for path in folder.iterdir() if path.is_file() and not path.is_symlink()):
         before = path.read_bytes()
-        if path.name == "clips.csv":
+        if path.name in (CLIPS_NAME, VISITS_NAME):
             kept, taken = _without_rows(before, names, pattern)
             rows += taken
         elif path.name == "log.txt":
@@ -102,14 +84,21 @@ def clean_run(folder: Path, names: Names, pattern: Pattern, *, write: bool) -> T
             mode = path.stat().st_mode
             write_bytes(path, after, private=True)
             path.chmod(mode)
-    leftovers = remove_leftovers(folder, write=write)
+    leftovers = remove_leftovers(folder, write=write) + _remove_logs(folder, names, write=write)
     traces = Traces(folder.name, rows, entries, replaced, leftovers)
     if write and (rows or entries or replaced):
         with (folder / "log.txt").open("a", encoding="utf-8") as file:
-            file.write(
-                f"{now_text()} a person was forgotten: rows of clips.csv {rows}, entries of this log {entries}\n"
-            )
+            file.write(f"{now_text()} a person was forgotten: rows of tables {rows}, entries of this log {entries}\n")
     return traces
+
+
+def _remove_logs(folder: Path, names: Names, *, write: bool) -> int:
+    """Delete the logs of the person's clips; return how many there were."""
+    logs = [path for path in (folder / LOGS).glob("*.log") if path.stem in names.clip_ids]
+    if write:
+        for path in logs:
+            path.unlink()
+    return len(logs)
 
 
 def remove_leftovers(folder: Path, *, write: bool) -> int:
@@ -124,11 +113,11 @@ def remove_leftovers(folder: Path, *, write: bool) -> int:
 
 
 def _without_rows(table: bytes, names: Names, pattern: Pattern) -> tuple[bytes, int]:
-    """The table of clips without the person's rows, and how many were taken out."""
+    """A table of clips or visits without the person's rows, and how many were taken out."""
     header, *rows = list(_csv_rows(table)) or [b""]
     columns = _cells(header)
-    places = [columns.index(name) for name in ("clip_id", "relative_path") if name in columns]
-    own = {*names.clip_ids, *names.paths}
+    places = [columns.index(name) for name in ("clip_id", "relative_path", "subject") if name in columns]
+    own = {*names.clip_ids, *names.paths, *([names.subject] if "subject" in columns else ())}
     kept = [header]
     for row in rows:
         cells = _cells(row)

@@ -11,7 +11,6 @@ import json
 import os
 import re
 import shutil
-import time
 import zipfile
 import zlib
 from collections.abc import Callable
@@ -32,6 +31,7 @@ from pipeline.manifest_row import COLUMN_NAMES
 from pipeline.name_search import search_folder
 from pipeline.person_names import Names, Pattern
 from pipeline.rebuild import make_study_page
+from pipeline.results_lock import LOCK_NAME, hold_results
 from pipeline.store import write_arrays, write_text
 from pipeline.study_tables import study_tables
 from pipeline.thresholds import load_limits
@@ -86,7 +86,9 @@ def out(measured: Path, tmp_path: Path) -> Path:
 
 
 def hashes(folder: Path) -> dict[str, str]:
-    files = sorted(path for path in folder.rglob("*") if path.is_file() and not path.is_symlink())
+    files = sorted(
+        path for path in folder.rglob("*") if path.is_file() and path.name != LOCK_NAME and not path.is_symlink()
+    )
     return {path.relative_to(folder).as_posix(): hashlib.sha256(path.read_bytes()).hexdigest() for path in files}
 
 
@@ -114,7 +116,14 @@ def test_everything_of_the_person_goes_and_is_proved(out: Path) -> None:
     done = forget_subject(out, "P1")
     assert done.is_clean and own_names(out) == []
     assert hashes(out / "sub-P10") == before
-    assert sorted(path.name for path in out.iterdir()) == ["record.json", "runs", "study.html", "study.pdf", "sub-P10"]
+    assert sorted(path.name for path in out.iterdir()) == [
+        ".in-use",
+        "record.json",
+        "runs",
+        "study.html",
+        "study.pdf",
+        "sub-P10",
+    ]
     words = " ".join(page.extract_text() for page in PdfReader(out / "study.pdf").pages)
     assert "P10" in words and not OWN.search(words.encode())
     assert set(study_tables(out).visits["subject"]) == {"P10"}
@@ -136,11 +145,9 @@ def test_rows_and_entries_of_others_stay_to_the_byte(out: Path) -> None:
     entries = [entry for entry in re.split(rb"(?m)^(?=2\d{3}-)", log) if entry and not about.match(entry)]
     after = (run / "log.txt").read_bytes()
     assert after.startswith(b"".join(entries))
-    assert (
-        after.decode().splitlines()[-1].endswith("a person was forgotten: rows of clips.csv 3, entries of this log 8")
-    )
+    assert after.decode().splitlines()[-1].endswith("a person was forgotten: rows of tables 5, entries of this log 8")
     assert (run / "run.json").read_bytes() == record
-    assert [(one.rows, one.entries) for one in done.runs] == [(3, 8)]
+    assert [(one.rows, one.entries) for one in done.runs] == [(5, 8)]
 
 
 def test_a_name_in_a_record_of_others_is_replaced(out: Path) -> None:
@@ -172,7 +179,7 @@ def test_with_the_last_person_the_study_s_pages_go(out: Path) -> None:
     forget_subject(out, "P1")
     done = forget_subject(out, "P10")
     assert done.is_clean and done.page is None and not done.page_message
-    assert sorted(path.name for path in out.iterdir()) == ["record.json", "runs"]
+    assert sorted(path.name for path in out.iterdir()) == [".in-use", "record.json", "runs"]
 
 
 def test_links_are_deleted_and_not_followed(out: Path, tmp_path: Path) -> None:
@@ -369,27 +376,28 @@ def test_before_anything_is_noted_nothing_has_changed(out: Path, monkeypatch: py
 # --- what is refused
 
 
-def mark_started(out: Path) -> None:
-    path = run_of(out) / "run.json"
-    path.write_text(json.dumps(json.loads(path.read_text()) | {"state": "started"}))
-
-
-def test_a_run_that_may_be_under_way_is_not_disturbed(out: Path) -> None:
-    mark_started(out)
+def test_a_run_at_work_is_not_disturbed(out: Path) -> None:
     before = hashes(out)
-    with pytest.raises(ConfigError, match="has not ended, and wrote something") as caught:
+    with hold_results(out, "run"), pytest.raises(ConfigError, match="in use by `strideledger run`"):
         forget_subject(out, "P1")
-    assert "--run-was-killed" in caught.value.do and hashes(out) == before
-    assert forget_subject(out, "P1", run_was_killed=True).is_clean
+    assert hashes(out) == before
 
 
-def test_a_run_that_has_long_been_silent_was_killed(out: Path) -> None:
-    mark_started(out)
-    long_ago = time.time() - 700.0
-    for path in (run_of(out), *run_of(out).iterdir()):
-        os.utime(path, (long_ago, long_ago))
-    done = forget_subject(out, "P1")
-    assert done.is_clean and done.plan.silent_runs == (run_of(out).name,)
+def test_logs_and_tables_of_a_run_and_the_watch_s_record_lose_the_person(out: Path) -> None:
+    run = run_of(out)
+    (run / "visits.csv").write_text("subject,visit,state,message\nP1,01,done,\nP10,01,done,\n")
+    clips = [
+        path.name for path in (out / "sub-P1/ses-01").iterdir() if path.is_dir() and (path / "record.json").exists()
+    ]
+    shutil.rmtree(run / "clips")
+    (run / "clips").mkdir()
+    for name in (*clips, "another"):
+        (run / "clips" / f"{name}.log").write_text(f"2026-03-01T10:00:00Z clip {name} started")
+    (out / "watch.json").write_text('{"names": ["P1-side"]}')
+    assert forget_subject(out, "P1").is_clean
+    assert (run / "visits.csv").read_text() == "subject,visit,state,message\nP10,01,done,\n"
+    assert clips and [path.name for path in (run / "clips").iterdir()] == ["another.log"]
+    assert not (out / "watch.json").exists()
 
 
 def test_a_person_s_folder_that_is_a_link_is_refused(out: Path, tmp_path: Path) -> None:
@@ -423,7 +431,7 @@ def test_the_command_shows_first_and_asks(out: Path) -> None:
     code, text = command(str(out), "P1", answer="n\n")
     assert (code, hashes(out)) == (1, before) and text.endswith("Nothing was deleted.\n")
     assert "P1: visits 2, files " in text and "CORRECTIONS BY HAND, which nobody can make again: 1" in text
-    assert f"runs/{run_of(out).name}: rows of clips.csv 3, entries of log.txt 8" in text
+    assert f"runs/{run_of(out).name}: rows of tables 5, entries of log.txt 8" in text
     code, text = command(str(out), "P1", answer="y\n")
     assert code == 0 and "found: nothing" in text and "Not reached, and yours to delete: the study's folder" in text
 
