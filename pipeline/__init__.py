@@ -14,6 +14,7 @@ if TYPE_CHECKING:
     from pipeline.agreement_table import size_agreement as compare_sizes
     from pipeline.batch import run_study
     from pipeline.checks import Person
+    from pipeline.cluster_crew import Cluster
     from pipeline.config import load_settings
     from pipeline.errors import PipelineError
     from pipeline.forget import forget_subject
@@ -47,6 +48,7 @@ PLACES = {
     "read_manifest": "pipeline.manifest:read_manifest",
     "check_study": "pipeline.precheck:check_study",
     "run_study": "pipeline.batch:run_study",
+    "Cluster": "pipeline.cluster_crew:Cluster",
     "StudyResult": "pipeline.study_result:StudyResult",
     "load_settings": "pipeline.config:load_settings",
     "load_limits": "pipeline.thresholds:load_limits",
@@ -90,6 +92,7 @@ PLACES = {
 }
 __all__ = [
     "CATALOGUE",
+    "Cluster",
     "CorrectionRequest",
     "Family",
     "OwnError",

@@ -17,7 +17,8 @@ from pipeline.store import openable_path, write_text
 PAGE = Path(__file__).parent / "docs" / "api.md"
 GROUPS: dict[str, tuple[str, ...]] = {
     "Measure": (
-        "read_manifest", "check_study", "run_study", "StudyResult", "load_settings", "load_limits", "PipelineError",
+        "read_manifest", "check_study", "run_study", "Cluster", "StudyResult", "load_settings", "load_limits",
+        "PipelineError",
     ),
     "Read what was measured": (
         "visit_folders", "load_visit", "read_reports", "show", "load_tables", "query", "export_tables",

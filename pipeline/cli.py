@@ -25,7 +25,7 @@ from pipeline.cli_watch import (
     WorkersOption,
 )
 from pipeline.config import config_dir, load_settings, with_choices
-from pipeline.errors import PipelineError
+from pipeline.errors import ConfigError, PipelineError
 from pipeline.manifest import clips_of, read_manifest
 from pipeline.manifest_row import COLUMNS, MANIFEST_NAME
 from pipeline.stopping import exit_code, stoppable
@@ -86,6 +86,13 @@ def run(
     model: ModelOption = None,
     pictures: PicturesOption = None,
     metrics_file: MetricsOption = None,
+    cluster: Annotated[
+        str | None, typer.Option(help="Address of a dask scheduler: its workers measure, on other machines too.")
+    ] = None,
+    store: Annotated[
+        str | None, typer.Option(help="Object store, s3://bucket/folder, for workers that do not see these folders.")
+    ] = None,
+    wait: Annotated[float, typer.Option(min=0.0, help="Seconds to wait for a lost scheduler or worker.")] = 300.0,
 ) -> None:
     """Measure all clips of a study and write a report for each visit.
 
@@ -93,11 +100,14 @@ def run(
     """
     from pipeline.batch import run_study
     from pipeline.causes_file import load_causes
+    from pipeline.cluster_crew import Cluster
     from pipeline.console import follow_run, show_cautions, show_summary
     from pipeline.pseudonyms import pseudonym_cautions
     from pipeline.recorded import load_measures
     from pipeline.thresholds import load_limits
 
+    if store is not None and cluster is None:
+        raise ConfigError("--store", "is given without --cluster", "", "Add the scheduler's address, or leave it out.")
     chosen = with_choices(load_settings(settings), model=model, pictures=pictures)
     loaded = load_limits(limits or config_dir() / "checks")
     to_consider = load_causes(causes, limits=loaded)
@@ -116,6 +126,7 @@ def run(
                 subject=subject,
                 visit=visit,
                 workers=workers,
+                cluster=Cluster(cluster, store, wait) if cluster else None,
                 progress=progress,
                 metrics_file=metrics_file,
             )

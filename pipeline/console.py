@@ -109,7 +109,9 @@ class _Lines:
 
 def _print_end(console: Console, event: RunProgress) -> None:
     """One line for a clip or a visit that ended."""
-    if event.state == "failed":
+    if event.state == "notice":
+        console.print(f"caution: {event.message}", soft_wrap=True)
+    elif event.state == "failed":
         console.print(f"failed  {event.message}", soft_wrap=True)
     elif event.state == "done":
         note = f" ({event.message})" if event.message else ""

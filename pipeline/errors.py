@@ -66,6 +66,10 @@ class StageError(PipelineError):
     """A stage failed in a way that none of the above describes: a crash, a hang, a bug."""
 
 
+class ClusterError(PipelineError):
+    """The other machines of a run cannot be used, or are gone."""
+
+
 class ManyProblems(PipelineError):  # noqa: N818 - it is several errors
     """Several problems of one file, shown together, one per line."""
 

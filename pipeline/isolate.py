@@ -90,7 +90,12 @@ class _Running:
 
 
 def run_jobs(
-    queue: deque[Job], *, scratch: Path, workers: int, on_progress: OnProgress | None = None
+    queue: deque[Job],
+    *,
+    scratch: Path,
+    workers: int,
+    on_progress: OnProgress | None = None,
+    is_wanted: Callable[[], bool] = lambda: True,
 ) -> Generator[Outcome, None, None]:
     """Yield the outcome of each job as it ends.
 
@@ -104,6 +109,8 @@ def run_jobs(
         Processes at a time. [1]
     on_progress : callable, optional
         Called with name, stage, done and total whenever a job has told something new.
+    is_wanted : callable, optional
+        Asked several times a second; once it says no, all processes are stopped and no further outcome is yielded.
 
     Raises
     ------
@@ -114,7 +121,7 @@ def run_jobs(
     running: list[_Running] = []
     with tempfile.TemporaryDirectory(dir=scratch, prefix=".jobs-", ignore_cleanup_errors=True) as folder:
         try:
-            while queue or running:
+            while (queue or running) and is_wanted():
                 while queue and len(running) < workers:
                     job = queue.popleft()
                     try:

@@ -30,7 +30,7 @@ NO_LOCKS = {errno.ENOLCK, errno.ENOSYS, errno.EOPNOTSUPP, errno.ENOTSUP, errno.E
 
 @dataclass(frozen=True, slots=True)
 class Holder:
-    """Who works in a results folder: `run`, `watch` or `forget`, since when (UTC), its process and the computer's mark."""
+    """Who works in a results folder: `run`, `watch` or `forget`, since when (UTC), its process, the computer's mark."""
 
     work: str
     since: str

@@ -14,7 +14,7 @@ class Progress:
     """Something happened: a clip or a visit moved on (`state` is `running`), or ended.
 
     `done` and `total` count frames; `total` is 0 while it is not known. `seconds_left` is how long the whole run still
-    takes, None while nothing tells. [s]
+    takes, None while nothing tells. [s] `notice` is about the machines of a cluster.
     """
 
     name: str

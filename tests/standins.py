@@ -16,8 +16,8 @@ from pipeline.job_process import Tell
 from pipeline.jobs import VisitJob
 from pipeline.judgement import VisitReport
 from pipeline.picture_stages import ClipJob
-from pipeline.stage_record import StageEnd
-from pipeline.store import write_bytes, write_json, write_text
+from pipeline.stage_record import StageEnd, run_stage
+from pipeline.store import make_private_folder, write_bytes, write_json, write_text
 
 
 def behave(manner: str, tell: Tell) -> str:
@@ -76,11 +76,81 @@ def name_of_handle(handle: int) -> str:
 
 
 def beat(path: Path, tell: Tell) -> None:
-    """Count frames for a minute, and leave the count in a file."""
+    """Count for a minute, and leave the count in a file; nothing is told."""
     for done in range(600):
-        tell("landmarks", done, 600)
         path.write_text(str(done))
         time.sleep(0.1)
+
+
+def measure_by_name(job: ClipJob, tell: Tell) -> tuple[StageEnd, ...]:
+    """Stand-in for the work on a clip on another machine: a stage `landmarks`, and what the name says between it and
+    the stage `measures`.
+
+    `once` kills the worker whose process this is at its first try, `always` at every one, `wait` goes on once a file
+    called `go` lies beside the clip. What the stages write tells clip and settings, `tries` how often they ran.
+    """
+    manner = job.clip.clip_id.rpartition("-")[2]
+    beside = job.clip.path.parent
+    tell("landmarks", 0, 0)
+    job.folder.mkdir(parents=True, exist_ok=True)
+    ends = [_stage(job, "landmarks")]
+    tell("measures", 1, 2)
+    if manner in ("once", "always") and (manner == "always" or not (beside / "killed").exists()):
+        # What is finished is on its way by now.
+        time.sleep(2.0)
+        (beside / "killed").write_text(str(os.getppid()))
+        os.kill(os.getppid(), signal.SIGKILL)
+        time.sleep(60)
+    deadline_s = time.monotonic() + 120.0
+    while manner == "wait" and not (beside / "go").exists() and time.monotonic() < deadline_s:
+        (beside / "waits").touch()
+        time.sleep(0.1)
+    if manner not in ("once", "always", "wait"):
+        behave(manner, tell)
+    ends.append(_stage(job, "measures"))
+    write_text(job.folder / "private.txt", "only for its owner\n", private=True)
+    return tuple(ends)
+
+
+def die_once_beside(job: ClipJob, tell: Tell) -> tuple[StageEnd, ...]:
+    """As `once`, for a clip that lies in a worker's own folder: the clip says where the marker is."""
+    tell("landmarks", 0, 0)
+    job.folder.mkdir(parents=True, exist_ok=True)
+    ends = [_stage(job, "landmarks")]
+    tell("measures", 1, 2)
+    marker = Path(job.clip.path.read_text()) / "killed"
+    if not marker.exists():
+        time.sleep(2.0)
+        marker.write_text(str(os.getppid()))
+        os.kill(os.getppid(), signal.SIGKILL)
+        time.sleep(60)
+    ends.append(_stage(job, "measures"))
+    return tuple(ends)
+
+
+def _stage(job: ClipJob, stage: str) -> StageEnd:
+    """One stage of the stand-in, kept like a real one."""
+
+    def work() -> list[str]:
+        (job.folder / f"{stage}.old").unlink(missing_ok=True)
+        write_text(job.folder / f"{stage}.txt", f"{stage} of {job.clip.path.read_text()} {job.settings.run.paper}\n")
+        return [f"{stage}.txt"]
+
+    return run_stage(job.folder, stage, wanted_fingerprint=job.settings.run.paper, stale=(), work=work)
+
+
+def tell_frames(job: VisitJob, tell: Tell) -> StageEnd:
+    """Stand-in for the work on a visit that looks at its clips and at what was measured."""
+    seen = [clip.path.read_text() for clip in job.clips if clip.clip_id in _done(job)]
+    measured = [(job.folder / name / "measures.txt").read_text() for name in _done(job)]
+    make_private_folder(job.folder / "frames")
+    write_text(job.folder / "frames/frames.txt", "".join(seen + measured), private=True)
+    return report_plainly(job, tell)
+
+
+def _done(job: VisitJob) -> list[str]:
+    """Clips that were measured."""
+    return [result.clip_id for result in job.results if result.state == "done"]
 
 
 def report_plainly(job: VisitJob, tell: Tell) -> StageEnd:

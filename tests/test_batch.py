@@ -279,7 +279,7 @@ def test_run_that_is_interrupted_says_so_and_stops_its_processes(tmp_path: Path)
     assert multiprocessing.active_children() == []
 
 
-def test_process_of_a_killed_run_stops_at_its_next_frame(tmp_path: Path) -> None:
+def test_process_of_a_killed_run_stops_though_it_has_nothing_to_tell(tmp_path: Path) -> None:
     beats = tmp_path / "beats"
     script = tmp_path / "script.py"
     script.write_text(

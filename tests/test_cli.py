@@ -13,7 +13,7 @@ from pathlib import Path
 import pytest
 
 import pipeline
-from pipeline import goals, recorded
+from pipeline import cluster_link, goals, recorded
 from pipeline.cli import main
 from pipeline.config import config_dir
 from pipeline.console import follow_run, show_summary
@@ -183,6 +183,32 @@ def test_results_folder_that_cannot_be_made_ends_with_2(run: Run, tmp_path: Path
     assert code == 2
     assert error.startswith("error: file")
     assert error.endswith("Check free space, and the right to write into the folder given with --out.\n")
+
+
+def test_store_without_a_cluster_ends_with_2(run: Run, tmp_path: Path) -> None:
+    study(tmp_path, {})
+    message = "error: --store: is given without --cluster. Add the scheduler's address, or leave it out.\n"
+    assert run("run", ".", "--out", "out", "--store", "s3://clinic/runs") == (2, "", message)
+
+
+def test_cluster_where_nobody_answers_ends_with_2_and_writes_nothing(
+    run: Run, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    pytest.importorskip("distributed")
+    monkeypatch.setattr(cluster_link, "ANSWER_S", 1.0)
+    study(tmp_path, {})
+    code, output, error = run("run", ".", "--out", "out", "--cluster", "tcp://127.0.0.1:9")
+    assert (code, output) == (2, "")
+    assert error.startswith("error: cluster tcp://127.0.0.1:9: no scheduler answers (")
+    assert error.endswith("pipeline/docs/cluster.md tells how.\n")
+    assert error.count("\n") == 1
+    assert not (tmp_path / "out").exists()
+
+
+def test_notice_about_a_machine_is_a_line_of_its_own(capsys: pytest.CaptureFixture[str]) -> None:
+    with follow_run(1) as progress:
+        progress(Progress("cluster", "notice", state="notice", message="worker w1 is gone; its jobs go to others."))
+    assert capsys.readouterr().err == "caution: worker w1 is gone; its jobs go to others.\n"
 
 
 def test_manifest_command_explains_every_column(run: Run) -> None:

@@ -72,6 +72,7 @@ LEVELS = [
     {
         "isolate",
         "job_process",
+        "study_run",
         "picture_stages",
         "clip_stages",
         "jobs",
@@ -89,6 +90,7 @@ LEVELS = [
     | {"run_traces", "forget_plan", "forget", "cli_forget", "components"}
     | {"stopping", "usage", "results_lock", "run_record", "clip_log", "live", "metrics_text", "status"}
     | {"console_status", "cli_watch", "watch", "watch_files", "watch_record", "watch_run", "watch_tables"}
+    | {"object_store", "parcels", "sent_files", "cluster_link", "cluster_worker", "cluster_crew", "cluster"}
     | {"review_saved", "review_requests", "review_table", "cli_review", "review_drawing", "review_widget"},
 ]
 LEVEL = {name: level for level, names in enumerate(LEVELS) for name in names}
@@ -130,6 +132,8 @@ def test_imports_go_downward(path: Path) -> None:
         # The benchmark of speed compares with a loop of both libraries and nothing else.
         ("cv2", {"video", "pictures", "bench"}),
         ("mediapipe", {"landmarks", "models", "bench"}),
+        ("distributed", {"cluster_link"}),
+        ("fsspec", {"object_store"}),
         ("matplotlib", {"figure_style", "figures", "figures_agreement", "figures_overlay", "figures_track", "plots"}),
     ],
 )

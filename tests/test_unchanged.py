@@ -9,7 +9,7 @@ from pathlib import Path
 
 import pytest
 
-from pipeline import batch
+from pipeline import batch, study_run
 from pipeline.batch import run_study
 from pipeline.clip_stages import unchanged_clip
 from pipeline.config import Settings
@@ -109,7 +109,7 @@ def test_a_run_with_nothing_to_do_starts_no_process(study: SmallStudy, monkeypat
             started.append(job.name)
             yield Outcome(job.name, job.function(*job.arguments, lambda *_: None), None, 0.0, "")
 
-    monkeypatch.setattr(batch, "run_jobs", here)
+    monkeypatch.setattr(study_run, "run_jobs", here)
     monkeypatch.setattr(batch, "make_person_pages", lambda *_, **__: ([], {}))
     for wanted in (["visit P01-01", "visit P01-02"], []):
         started.clear()

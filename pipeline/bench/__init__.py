@@ -5,6 +5,7 @@ from __future__ import annotations
 import typer
 
 from pipeline.bench.accuracy import accuracy
+from pipeline.bench.cluster_sizes import cluster_sizes
 from pipeline.bench.faults import faults
 from pipeline.bench.own_error import own_errors
 from pipeline.bench.scale import memory, scale
@@ -14,6 +15,7 @@ from pipeline.bench.study_tables import study_tables
 
 app = typer.Typer(add_completion=False, no_args_is_help=True, help=__doc__)
 app.command()(accuracy)
+app.command()(cluster_sizes)
 app.command()(faults)
 app.command()(own_errors)
 app.command()(scale)

@@ -16,7 +16,7 @@ from unittest.mock import patch
 import pandas as pd
 import typer
 
-from pipeline import batch
+from pipeline import batch, study_run
 from pipeline.bench.speed import EXAMPLE, take_clips
 from pipeline.bench.tables import markdown
 from pipeline.clip_stages import measure_clip_files, measures_fingerprint
@@ -118,7 +118,7 @@ def _costs(study: Path, out: Path, one: list[Clip], measured: Path, count: int, 
     """What a fresh run and one with nothing to do cost."""
     row: dict[str, Any] = {"clips": count}
     for what in ("fresh, without measuring", "nothing to do"):
-        copying = patch.object(batch, "run_jobs", partial(_copied, one=one, measured=measured))
+        copying = patch.object(study_run, "run_jobs", partial(_copied, one=one, measured=measured))
         started_s, started_cpu_s = time.perf_counter(), time.process_time()
         with copying as run_jobs_here:
             result = batch.run_study(study, out, settings=settings)

@@ -1,0 +1,113 @@
+"""Files in an object store or a shared folder, through fsspec: the only module that uses it.
+
+Every file is named by whoever puts it there, and read back only with the SHA-256 that it should have.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import logging
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from pipeline.errors import ClusterError
+from pipeline.store import file_sha256, without_home
+
+EXTRA = "Install it on every machine: python -m pip install 'strideledger[cluster]'"
+DO = "Check the address given with --store, the rights to it, and free space."
+
+
+@dataclass(frozen=True, slots=True)
+class Place:
+    """A folder of a store, by its address: `s3://bucket/folder`, `file:///mnt/share/folder`.
+
+    Raises
+    ------
+    ClusterError
+        From every method: the store, or the package that speaks to it, cannot be used.
+    """
+
+    url: str
+
+    def put(self, name: str, path: Path) -> None:
+        """Copy a file of this machine into the store."""
+        with self._open(name) as (files, place):
+            files.makedirs(place.rpartition("/")[0], exist_ok=True)
+            files.put_file(str(path), place)
+
+    def write(self, name: str, data: bytes) -> None:
+        """Put a small file's content into the store."""
+        with self._open(name) as (files, place):
+            files.makedirs(place.rpartition("/")[0], exist_ok=True)
+            files.pipe_file(place, data)
+
+    def get(self, name: str, path: Path, sha256: str) -> None:
+        """Copy a file out of the store; it must have the content that is expected."""
+        path.parent.mkdir(parents=True, exist_ok=True)
+        with self._open(name) as (files, place):
+            files.get_file(place, str(path))
+        self._check(name, file_sha256(path), sha256)
+
+    def read(self, name: str, sha256: str | None = None) -> bytes:
+        """A file's content, which must be the expected one where that is known."""
+        with self._open(name) as (files, place):
+            data: bytes = files.cat_file(place)
+        if sha256 is not None:
+            self._check(name, hashlib.sha256(data).hexdigest(), sha256)
+        return data
+
+    def has(self, name: str) -> bool:
+        """Whether a file is there now."""
+        with self._open(name) as (files, place):
+            files.invalidate_cache()
+            return bool(files.exists(place))
+
+    def remove(self, name: str = "") -> None:
+        """Delete a file, or everything under a name; nothing where there is nothing."""
+        with self._open(name) as (files, place):
+            files.invalidate_cache()
+            if files.exists(place):
+                files.rm(place, recursive=True)
+
+    def below(self, name: str) -> Place:
+        """A folder of this one."""
+        return Place(f"{self.url.rstrip('/')}/{name}")
+
+    def _check(self, name: str, found: str, expected: str) -> None:
+        """Refuse content that is not the expected one."""
+        if found != expected:
+            raise ClusterError("store", f"{name} has other content than was put there", "", DO)
+
+    @contextmanager
+    def _open(self, name: str) -> Iterator[tuple[Any, str]]:
+        """The file system and a file's name in it; what goes wrong inside becomes an error for the user."""
+        fsspec = load_fsspec()
+        try:
+            files, root = fsspec.core.url_to_fs(self.url)
+            yield files, f"{root.rstrip('/')}/{name}" if name else root
+        except ImportError as error:
+            raise ClusterError("store", str(error), "", f"{EXTRA}; and what the store itself needs (s3fs).") from error
+        # Each kind of store has errors of its own, which only its package knows.
+        except Exception as error:
+            why = getattr(error, "strerror", None) or f"{type(error).__name__}: {error}"
+            raise ClusterError("store", f"cannot be used ({without_home(why)})", "", DO) from error
+
+
+def load_fsspec() -> Any:
+    """Return the package, or say how to install it."""
+    try:
+        import fsspec
+        import fsspec.core
+    except ImportError:
+        raise ClusterError("package fsspec", "is not installed", "it is part of the extra `cluster`", EXTRA) from None
+    for name in ("botocore", "s3fs", "fsspec"):
+        logging.getLogger(name).setLevel(logging.ERROR)
+    return fsspec
+
+
+def shared_place(folder: Path) -> Place:
+    """A folder that all machines see under the same path."""
+    return Place(folder.resolve().as_uri())
