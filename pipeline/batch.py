@@ -19,6 +19,7 @@ from pipeline.kept import count_pictures, picture_notes
 from pipeline.live import check_metrics_file
 from pipeline.manifest import clips_of, read_manifest
 from pipeline.person_pages import make_person_pages
+from pipeline.places import make_results_folder
 from pipeline.rebuild import make_study_page
 from pipeline.results_lock import hold_results
 from pipeline.store import STUDY_PAGE, SUBJECT_PAGE, OutputTree
@@ -110,6 +111,7 @@ def run_study(
     check_metrics_file(metrics_file)
     settings = settings or load_settings()
     tree = OutputTree(out)
+    make_results_folder(tree.root)
     with (
         nullcontext("") if held else hold_results(out, "run") as caution,
         open_cluster(cluster, study=study, out=out, model=settings.landmarks.model) as machines,

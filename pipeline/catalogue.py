@@ -16,6 +16,7 @@ from pipeline.metrics import CATALOGUE, METRICS
 from pipeline.metrics.registry import MetricSpec, PairSpec
 from pipeline.model import VIEWS
 from pipeline.report.layout import Source
+from pipeline.report.parts import guard_text
 
 # Width of the text, and of its columns, which stay below it together. [characters]
 LINE_WIDTH = 100
@@ -86,8 +87,8 @@ def catalogue_rows(limits: Limits, sources: dict[str, Source]) -> tuple[Row, ...
 
 
 def catalogue_table(rows: tuple[Row, ...]) -> pd.DataFrame:
-    """Return the rows as a table with one column a field; an empty cell is one that does not apply."""
-    return pd.DataFrame([asdict(row) for row in rows], dtype=object)
+    """Return the rows as a table with one column a field, safe for a spreadsheet; an empty cell does not apply."""
+    return pd.DataFrame([asdict(row) for row in rows], dtype=object).map(guard_text)
 
 
 def catalogue_text(limits: Limits, rows: tuple[Row, ...]) -> str:

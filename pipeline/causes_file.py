@@ -15,6 +15,7 @@ from pipeline.config import config_dir
 from pipeline.errors import ConfigError, ManyProblems
 from pipeline.judgement import CauseGroup, Limits
 from pipeline.thresholds import load_limits, problem_in_words, unknown_word
+from pipeline.toml_record import read_toml
 
 
 class _Strict(BaseModel):
@@ -120,13 +121,12 @@ def load_causes(path: Path | None = None, *, limits: Limits | None = None) -> Ca
 def _read(path: Path) -> tuple[bytes, dict[str, Any]]:
     """A file's bytes, and its TOML."""
     try:
-        content = path.read_bytes()
-        return content, tomllib.loads(content.decode("utf-8-sig"))
+        return read_toml(path)
     except OSError as error:
         raise ConfigError(
             path.name, f"cannot be read ({error.strerror})", "a file of causes expected", "Check its name."
         ) from None
-    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
+    except ValueError as error:
         raise ConfigError(
             path.name, f"is not TOML ({error})", "expected the form of configs/causes.toml", "Begin with a copy of it."
         ) from None

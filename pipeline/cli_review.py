@@ -9,6 +9,7 @@ from typing import Annotated
 import typer
 
 from pipeline.errors import ConfigError
+from pipeline.plain_text import one_line
 from pipeline.review import SHORT_ID, Action
 from pipeline.store import openable_path, shown_path
 
@@ -73,14 +74,15 @@ def corrections(
         state = f"{one.state}: {one.note}" if one.note else one.state
         when = made.made[:16].replace("T", " ")
         clip = f", clip {made.clip_id}" if made.clip_id else ""
-        typer.echo(f"{made.id[-SHORT_ID:]}  {made.subject}-{made.visit}  {when} UTC  {made.by}  {state}")
-        typer.echo(f"        {what_words(made)}{clip}. {made.reason}")
+        line = f"{made.id[-SHORT_ID:]}  {made.subject}-{made.visit}  {when} UTC  {made.by}  {state}"
+        typer.echo(one_line(line))
+        typer.echo(f"        {one_line(f'{what_words(made)}{clip}. {made.reason}')}")
     typer.echo(f"corrections: {len(found)}")
     if csv is not None:
         write_table(csv, listed(found))
         typer.echo(openable_path(csv))
     for place, reason in damaged.items():
-        typer.echo(f"cannot be read: {place}: {reason}", err=True)
+        typer.echo(one_line(f"cannot be read: {place}: {reason}"), err=True)
     raise typer.Exit(1 if damaged else 0)
 
 

@@ -9,7 +9,8 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 from pipeline.isolate import Outcome
-from pipeline.store import make_private_folder, now_text, write_text
+from pipeline.places import make_private_folder
+from pipeline.store import now_text, write_text
 
 FOLDER = "clips"
 

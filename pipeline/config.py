@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import hashlib
 import json
-import tomllib
 from enum import StrEnum
 from pathlib import Path
 from typing import Any, Literal
@@ -18,6 +17,7 @@ from pydantic import BaseModel, ConfigDict, Field, ValidationError
 from pipeline.errors import ConfigError, ManyProblems
 from pipeline.setting_words import setting_problem
 from pipeline.store import shown_path
+from pipeline.toml_record import read_toml
 
 # Paper of the PDF: 210 x 297 mm (ISO 216), and 8.5 x 11 in.
 Paper = Literal["A4", "Letter"]
@@ -230,7 +230,7 @@ def settings_sha256(settings: Settings) -> str:
 def _read_toml(path: Path, name: str) -> dict[str, Any]:
     """A TOML file as nested dicts."""
     try:
-        return tomllib.loads(path.read_bytes().decode("utf-8-sig"))
+        return read_toml(path)[1]
     except OSError as error:
         raise ConfigError(
             name,
@@ -240,7 +240,7 @@ def _read_toml(path: Path, name: str) -> dict[str, Any]:
         ) from None
     except UnicodeDecodeError:
         raise ConfigError(name, "is not UTF-8 text", "expected TOML", "Save the file as UTF-8.") from None
-    except tomllib.TOMLDecodeError as error:
+    except ValueError as error:
         raise ConfigError(
             name, f"is not TOML ({error})", "expected lines such as cutoff_hz = 6.0 under [signals]"
         ) from None

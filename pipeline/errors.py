@@ -7,6 +7,11 @@ an exception.
 
 from __future__ import annotations
 
+from pipeline.plain_text import one_line, visible
+
+# More problems of one file are counted, not told: nobody reads them. Own choice.
+MOST_TOLD = 200
+
 
 class PipelineError(Exception):
     """A fault that the person at the keyboard can act on.
@@ -24,11 +29,10 @@ class PipelineError(Exception):
     """
 
     def __init__(self, item: str, found: str, expected: str = "", do: str = "") -> None:
-        self.item = item
-        self.found = found
-        self.expected = expected
-        self.do = do
-        super().__init__(item, found, expected, do)
+        # Names and cells of others stand in these words.
+        self.item, self.found, self.expected = one_line(item), one_line(found), one_line(expected)
+        self.do = visible(do)
+        super().__init__(self.item, self.found, self.expected, self.do)
 
     def __str__(self) -> str:
         text = f"{self.item}: {self.found}"
@@ -74,13 +78,15 @@ class ManyProblems(PipelineError):  # noqa: N818 - it is several errors
     """Several problems of one file, shown together, one per line."""
 
     def __init__(self, item: str, problems: list[str], do: str = "") -> None:
-        self.problems = tuple(problems)
+        self.problems = tuple(map(one_line, problems))
         count = "1 problem" if len(problems) == 1 else f"{len(problems)} problems"
         super().__init__(item, f"{count} found", "", do)
 
     def __str__(self) -> str:
         lines = [f"{self.item}: {self.found}."]
-        lines += [f"  {problem}" for problem in self.problems]
+        lines += [f"  {problem}" for problem in self.problems[:MOST_TOLD]]
+        if len(self.problems) > MOST_TOLD:
+            lines.append(f"  ... and {len(self.problems) - MOST_TOLD} more.")
         if self.do:
             lines.append(self.do)
         return "\n".join(lines)

@@ -40,6 +40,8 @@ STYLE = {
     "axes.spines.top": False,
     "axes.spines.right": False,
     "hatch.linewidth": 0.6,
+    # A clinic's own titles are text: a price in dollars is no formula.
+    "text.parse_math": False,
     "svg.fonttype": "none",
     "svg.hashsalt": "strideledger",
 }

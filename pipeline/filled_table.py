@@ -12,6 +12,9 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from pipeline.errors import ManifestError
+from pipeline.outside import LARGEST_TABLE, read_outside
+from pipeline.places import lies_inside
+from pipeline.plain_text import LINE_ENDS, one_line, unseen_in
 
 # A pseudonym or the name of a visit: it names a folder too.
 NAME = re.compile(r"[A-Za-z0-9]{1,32}")
@@ -20,6 +23,13 @@ PERSONAL = re.compile(
     r"^(first|last|full|given|family|sur|patient)?[ _-]?name$|birth|^dob|^mrn$|^patient|address|phone|e-?mail|insur",
     re.IGNORECASE,
 )
+# Far more than a table has that a person fills in; own choices. After so many problems the rows that follow are left.
+MOST_COLUMNS = 200
+MOST_ROWS = 200_000
+MOST_PROBLEMS = 1000
+LONGEST_HEADING = 60
+# A cell is read on a page and beside a curve. Own choice. [characters]
+LONGEST_CELL = 1000
 
 
 @dataclass(frozen=True, slots=True)
@@ -59,7 +69,7 @@ class FilledTable:
                 hint = f"did you mean {close[0]}?" if close else f"known: {', '.join(known)}."
                 if PERSONAL.search(name):
                     hint = "take it out: nothing here may tell who it is; the pseudonym goes into subject."
-                problems.append(f'{where}: column "{name}" is unknown; {hint}')
+                problems.append(f'{where}: column "{one_line(name[:LONGEST_HEADING])}" is unknown; {hint}')
             elif self.header.count(name) > 1:
                 problems.append(f'{where}: column "{name}" stands {self.header.count(name)} times.')
         problems += [
@@ -74,6 +84,9 @@ class FilledTable:
         """Give number, place and cells by column of each row; one with too many cells is added to the problems."""
         for number, cells in self.rows:
             where = f"{self.name} row {number}"
+            if len(problems) >= MOST_PROBLEMS:
+                problems.append(f"{where} and all after it were not looked at.")
+                return
             if len(cells) > len(self.header):
                 problems.append(
                     f"{where}: found {len(cells)} cells; expected {len(self.header)}. "
@@ -90,7 +103,9 @@ def read_filled(
     *,
     one_row: str,
     do: str,
+    name: str = "",
     missing: str = "no such file in the study folder",
+    inside: Path | None = None,
 ) -> FilledTable:
     """Return a table as it was filled in.
 
@@ -102,18 +117,26 @@ def read_filled(
         Those that it may have; whether it has them is not looked at.
     one_row, do : str
         What one row is for, and what to do about a file that cannot be read, as messages say it.
+    name : str
+        The file, as messages name it; by default its name alone.
     missing : str
         What is said of a file that is not there.
+    inside : Path, optional
+        Folder in which the file has to lie, links followed.
 
     Raises
     ------
     ManifestError
         The file is missing, empty, or no table.
     """
-    name = path.name
+    name = name or path.name
     expected = f"expected columns: {', '.join(column.name for column in columns if not column.may_be_left_out)}"
+    if inside is not None and not lies_inside(path, inside):
+        raise ManifestError(
+            name, "is a link that leads outside", "expected a file in the study folder", "Copy the file there."
+        )
     try:
-        text = path.read_bytes().decode("utf-8-sig")
+        text = read_outside(path, LARGEST_TABLE).decode("utf-8-sig")
     except FileNotFoundError:
         raise ManifestError(name, missing, expected, do) from None
     except OSError as error:
@@ -150,8 +173,12 @@ def split_table(text: str) -> tuple[list[list[str]], str]:
     """
     first_line = text.partition("\n")[0]
     separator = ";" if first_line.count(";") > first_line.count(",") else ","
-    records = csv.reader(io.StringIO(text, newline=""), delimiter=separator, strict=True)
-    return [trimmed(record) for record in records], separator
+    records: list[list[str]] = []
+    for record in csv.reader(io.StringIO(text, newline=""), delimiter=separator, strict=True):
+        if len(records) >= MOST_ROWS or len(record) > MOST_COLUMNS:
+            raise csv.Error(f"it has more than {MOST_COLUMNS} columns or {MOST_ROWS} rows")
+        records.append(trimmed(record))
+    return records, separator
 
 
 def trimmed(record: Sequence[str]) -> list[str]:
@@ -179,10 +206,27 @@ class FilledRow:
         self.cells = cells
         self.decimal = "," if separator == ";" else "."
         self.problems: list[str] = []
+        self._refused: set[str] = set()
+        for column, text in cells.items():
+            if len(text) > LONGEST_CELL:
+                self._refuse(column, f"found {len(text)} characters; expected up to {LONGEST_CELL}.")
+            elif mark := unseen_in(text):
+                self._refuse(column, f"found the sign {mark}, which cannot be seen; expected text without it.")
+
+    def _refuse(self, column: str, text: str) -> None:
+        """Note that a cell is not even looked at: what else is wrong with it is not told."""
+        self._problem(column, text)
+        self._refused.add(column)
 
     def _problem(self, column: str, text: str) -> None:
         """Note a problem of one cell."""
-        self.problems.append(f"{self.where}, column {column}: {text}")
+        if column not in self._refused:
+            self.problems.append(one_line(f"{self.where}, column {column}: {text}"))
+
+    def _text(self, column: str) -> str:
+        """A cell with free text, in one line."""
+        text = self.cells.get(column, "")
+        return " ".join(text.split()) if LINE_ENDS.search(text) else text
 
     def _name(self, column: str) -> str:
         """A cell with a pseudonym or a visit's name."""

@@ -124,7 +124,7 @@ def read_goals(study: Path, clips: Sequence[Clip], known: MeasureList) -> dict[s
     path = study / GOALS_NAME
     if not path.exists():
         return {}
-    table = read_filled(path, COLUMNS, one_row="target", do=HELP)
+    table = read_filled(path, COLUMNS, one_row="target", do=HELP, inside=study)
     problems = table.column_problems(COLUMNS)
     if problems:
         raise ManyProblems(GOALS_NAME, problems, HELP)

@@ -19,6 +19,7 @@ from pathlib import Path
 from typing import Any
 
 from pipeline.errors import PipelineError
+from pipeline.plain_text import one_line
 from pipeline.store import without_home, write_bytes
 from pipeline.usage import Usage
 
@@ -88,14 +89,14 @@ def _unexpected(stage: str, error: Exception) -> Failure:
     else:
         found = f"{kind} ({error}) in the stage {stage!r}; this is a fault of the program"
         do = "Report it with the log of this run."
-    return Failure(stage, kind, without_home(f"{found}. {do}"), without_home(traceback.format_exc()))
+    return Failure(stage, kind, one_line(without_home(f"{found}. {do}")), without_home(traceback.format_exc()))
 
 
 def _redirect_output(path: Path) -> None:
     """Send what this process prints to a file, native libraries included."""
     sys.stdout.flush()
     sys.stderr.flush()
-    handle = os.open(path, os.O_WRONLY | os.O_CREAT | os.O_APPEND)
+    handle = os.open(path, os.O_WRONLY | os.O_CREAT | os.O_APPEND, 0o600)
     os.dup2(handle, 1)
     os.dup2(handle, 2)
     os.close(handle)

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from pathlib import Path, PurePosixPath
 
+from pipeline.places import refuse_links_out
 from pipeline.stage_record import read_record
 from pipeline.store import OutputTree
 
@@ -34,6 +35,7 @@ def remove_pictures(visit_folder: Path) -> int:
 
     Pages that hold them are not touched: make them again.
     """
+    refuse_links_out(visit_folder)
     pictures = kept_pictures(visit_folder)
     for path in pictures:
         path.unlink()

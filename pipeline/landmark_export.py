@@ -15,6 +15,7 @@ from pipeline.landmark_file import SUFFIX, is_landmark_file, pack
 from pipeline.manifest import read_manifest
 from pipeline.manifest_row import MANIFEST_NAME
 from pipeline.model import Clip
+from pipeline.outside import LARGEST_PACKED, LARGEST_TABLE, read_outside
 from pipeline.picture_stages import (
     STAGE_VERSIONS,
     ClipJob,
@@ -23,6 +24,7 @@ from pipeline.picture_stages import (
     picture_fingerprints,
     picture_stages,
 )
+from pipeline.places import make_results_folder
 from pipeline.recorded import RECORDED_NAME
 from pipeline.stage_record import is_unchanged, read_record
 from pipeline.store import OutputTree, file_sha256, shown_path, write_bytes, write_text
@@ -67,6 +69,7 @@ def export_landmarks(study: Path, results: Path, out: Path, settings: Settings) 
             shown_path(manifest), "is there already", "expected a folder without a manifest", "Give a new folder."
         )
     tree = OutputTree(results)
+    make_results_folder(out)
     files: dict[str, Path] = {}
     failures: dict[str, str] = {}
     for clip in clips:
@@ -81,7 +84,7 @@ def export_landmarks(study: Path, results: Path, out: Path, settings: Settings) 
         return Exported((), failures)
     beside = [name for name in (RECORDED_NAME, GOALS_NAME) if (study / name).is_file()]
     for name in beside:
-        write_bytes(out / name, (study / name).read_bytes())
+        write_bytes(out / name, read_outside(study / name, LARGEST_TABLE))
     write_text(manifest, _manifest_text(study, set(files)))
     return Exported((*files.values(), *(out / name for name in beside), manifest), failures)
 
@@ -90,7 +93,7 @@ def _write(clip: Clip, folder: Path, target: Path, settings: Settings) -> None:
     """Write the landmark file of one clip."""
     item = f"clip {clip.clip_id}"
     if is_landmark_file(clip.path):
-        write_bytes(target, clip.path.read_bytes())
+        write_bytes(target, read_outside(clip.path, LARGEST_PACKED))
         return
     do = "Run the study into this results folder first, with the settings that are given here."
     stages = read_record(folder).stages
@@ -119,7 +122,7 @@ def _write(clip: Clip, folder: Path, target: Path, settings: Settings) -> None:
 
 def _manifest_text(study: Path, written: set[str]) -> str:
     """The study's manifest with the clips that were written under their new names."""
-    records, separator = split_table((study / MANIFEST_NAME).read_text(encoding="utf-8-sig"))
+    records, separator = split_table(read_outside(study / MANIFEST_NAME, LARGEST_TABLE).decode("utf-8-sig"))
     column = records[0].index("clip")
     buffer = io.StringIO()
     writer = csv.writer(buffer, delimiter=separator, lineterminator="\n")

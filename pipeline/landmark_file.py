@@ -10,7 +10,6 @@ from __future__ import annotations
 import hashlib
 import io
 import zipfile
-import zlib
 from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
@@ -21,13 +20,13 @@ from pydantic_core import to_json
 from pipeline import __version__
 from pipeline.errors import VideoError
 from pipeline.model import Side, View
+from pipeline.outside import DAMAGED, outside_archive, read_member
+from pipeline.plain_text import visible_json
 from pipeline.store import write_bytes, write_json
 
 SUFFIX = ".landmarks"
 FORMAT = 1
 RECORD = "made.json"
-# Far above the files of a walk of ten minutes: more is no landmark file. Own choice. [bytes]
-LARGEST = 500_000_000
 # The earliest time that a ZIP can hold, so that equal files give equal bytes.
 NO_TIME = (1980, 1, 1, 0, 0, 0)
 
@@ -135,7 +134,7 @@ def unpack(
                 f"the manifest says {wanted}",
                 "Correct the manifest, or measure the clip again and make the file anew.",
             )
-    newer = [stage for stage, number in made.stages.items() if number > stages.get(stage, 0)]
+    newer = [stage for stage, number in made.stages.items() if stage not in stages or number > stages[stage]]
     if newer:
         raise VideoError(
             item,
@@ -155,18 +154,15 @@ def unpack(
 def _read(path: Path, item: str) -> tuple[Made, dict[str, bytes]]:
     """The record and the files of a landmark file, each with the content that the record says."""
     try:
-        with zipfile.ZipFile(path) as archive:
-            size = sum(entry.file_size for entry in archive.infolist())
-            if size > LARGEST:
-                raise _damaged(item, f"its files have {size / 1e6:.0f} MB")
-            made = TypeAdapter(Made).validate_json(archive.read(RECORD))
+        with outside_archive(path) as archive:
+            made = TypeAdapter(Made).validate_json(visible_json(read_member(archive, RECORD)))
             if made.format != FORMAT:
                 raise _damaged(item, f"it is of format {made.format}, not {FORMAT}")
-            contents = {name: archive.read(name) for name in made.files}
-    except (OSError, EOFError, KeyError, NotImplementedError, RuntimeError, zipfile.BadZipFile, zlib.error) as error:
-        raise _damaged(item, str(error)) from error
+            contents = {name: read_member(archive, name) for name in made.files}
     except ValidationError as error:
         raise _damaged(item, f"its record has {error.error_count()} mistakes") from error
+    except DAMAGED as error:
+        raise _damaged(item, str(error)) from error
     changed = [name for name, data in contents.items() if hashlib.sha256(data).hexdigest() != made.files[name]]
     if changed:
         raise _damaged(item, f"{', '.join(changed)} in it was changed after it was made")

@@ -40,7 +40,7 @@ def read_manifest(study: Path | str) -> list[Clip]:
     study = Path(study)
     if not study.is_dir():
         raise ManifestError(shown_path(study), "no such folder", f"expected a study folder with {MANIFEST_NAME}", HELP)
-    table = read_filled(study / MANIFEST_NAME, COLUMNS, one_row="clip", do=HELP)
+    table = read_filled(study / MANIFEST_NAME, COLUMNS, one_row="clip", do=HELP, inside=study)
     problems = table.column_problems(COLUMNS)
     if problems:
         raise ManyProblems(MANIFEST_NAME, problems, HELP)

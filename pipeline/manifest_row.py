@@ -9,6 +9,7 @@ from typing import get_args
 
 from pipeline.filled_table import FilledColumn, FilledRow
 from pipeline.model import SIDES, VIEWS, Aid, Clip, Level, Side, View
+from pipeline.places import lies_inside, resolved
 
 MANIFEST_NAME = "manifest.csv"
 
@@ -159,7 +160,7 @@ class ManifestRow(FilledRow):
             known_length_m=length_m,
             known_length_px=length_px,
             walker_at=walker_at,
-            changes=self.cells["changes"],
+            changes=self._text("changes"),
             levels=levels,
             aid=aid,
             footwear=footwear,
@@ -187,14 +188,14 @@ class ManifestRow(FilledRow):
             self._problem("clip", f'found "{text.encode("unicode_escape").decode()}"; {inside}')
         elif pure.is_absolute() or ".." in pure.parts or re.match(r"[A-Za-z]:", text):
             self._problem("clip", f'found "{text}"; {inside}')
-        elif not (study / text).resolve().is_relative_to(study.resolve()):
+        elif not lies_inside(study / text, study):
             self._problem("clip", f'"{text}" is a link that leads outside; {inside}')
         elif not re.fullmatch(r"[A-Za-z0-9][A-Za-z0-9_-]*", pure.stem):
             self._problem("clip", f'found the name "{pure.name}"; expected letters, digits, - and _ only.')
         elif pure.stem.lower() in RESERVED_CLIP_IDS:
             self._problem("clip", f'found the name "{pure.name}"; it is taken by the results.')
         else:
-            return pure.as_posix(), study.resolve() / pure
+            return pure.as_posix(), resolved(study) / pure
         return text, None
 
     def _levels(self, sides: tuple[Side, ...] | None) -> tuple[Level, ...]:

@@ -6,6 +6,7 @@ kept, no picture.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 from pathlib import Path
@@ -16,7 +17,7 @@ from scipy.ndimage import uniform_filter
 from pipeline.geometry import HIP_TO_ANKLE_OF_HEIGHT, SHOULDER_TO_HIP_OF_HEIGHT, middle
 from pipeline.model import BoolArray, FloatArray, LandmarkTrack
 from pipeline.store import write_arrays
-from pipeline.track_file import stored_arrays
+from pipeline.track_file import numbers, stored_arrays
 from pipeline.video import Frame, UInt8Array
 
 # The grid of an outline: so many cells a leg, from a little above the hips to below the feet, a step to both sides.
@@ -165,9 +166,13 @@ def load_outlines(path: Path) -> Outlines:
         The file is missing or damaged.
     """
     with stored_arrays(path, "outlines") as stored:
-        shape = (int(stored["n_frames"]), *GRID_CELLS)
-        masks = np.unpackbits(stored["masks"], count=int(np.prod(shape))).reshape(shape).astype(bool)
-        return Outlines(masks, stored["origin_px"].astype(float), stored["cell_px"].astype(float))
+        origin_px = numbers(stored, "origin_px", (None, 2))
+        shape = (len(origin_px), *GRID_CELLS)
+        count = math.prod(shape)
+        if int(stored["n_frames"]) != shape[0] or stored["masks"].shape != ((count + 7) // 8,):
+            raise ValueError(f"masks has the shape {stored['masks'].shape}")
+        masks = np.unpackbits(stored["masks"], count=count).reshape(shape).astype(bool)
+        return Outlines(masks, origin_px, numbers(stored, "cell_px", (shape[0],)))
 
 
 def _place(track: LandmarkTrack, seen: BoolArray) -> tuple[FloatArray, FloatArray]:

@@ -24,9 +24,10 @@ from pipeline.landmark_file import is_landmark_file
 from pipeline.model import Clip
 from pipeline.object_store import Place
 from pipeline.picture_stages import ClipJob
+from pipeline.places import make_private_folder
 from pipeline.review_files import CORRECTIONS_FOLDER
 from pipeline.stage_record import RECORD_NAME, read_record
-from pipeline.store import file_sha256, make_private_folder, write_bytes
+from pipeline.store import file_sha256, write_bytes
 
 HANDED = "handed.json"
 # Where things lie in the folder that a worker makes for a job.

@@ -22,7 +22,7 @@ from pipeline.geometry import leg_length_px, point, smooth_size_px
 from pipeline.model import SIDES, BoolArray, FloatArray, LandmarkTrack, Side
 from pipeline.outline import largest_channel
 from pipeline.store import write_arrays
-from pipeline.track_file import stored_arrays
+from pipeline.track_file import numbers, stored_arrays
 from pipeline.video import Frame, UInt8Array
 
 # Rows of a patch, shares of the shank from the knee; those of the bare pylon between the joint and the shoe.
@@ -154,7 +154,8 @@ def load_pylon(path: Path) -> PylonTrack:
         The file is missing or damaged.
     """
     with stored_arrays(path, "pylon") as stored:
-        return PylonTrack(stored["ends_px"].astype(float), stored["unlikeness"].astype(float))
+        ends_px = numbers(stored, "ends_px", (None, 2, 2))
+        return PylonTrack(ends_px, numbers(stored, "unlikeness", (len(ends_px),)))
 
 
 def _shank_px(track: LandmarkTrack, side: Side) -> tuple[FloatArray, FloatArray]:

@@ -6,7 +6,6 @@ at once, with the row number that a spreadsheet shows.
 
 from __future__ import annotations
 
-import csv
 import difflib
 import math
 import re
@@ -20,7 +19,7 @@ import pandas as pd
 
 from pipeline.agreement import VERDICTS
 from pipeline.errors import ManifestError, ManyProblems
-from pipeline.filled_table import NAME, FilledRow, split_table
+from pipeline.filled_table import NAME, FilledColumn, FilledRow, FilledTable, read_filled
 from pipeline.judgement import FaultDefinition, Verdict
 from pipeline.model import SIDES, Clip, Side
 from pipeline.store import shown_path
@@ -136,20 +135,12 @@ def read_ratings(paths: Sequence[Path | str], faults: Sequence[str]) -> tuple[Ra
     first: dict[tuple[str, ...], str] = {}
     for path in map(Path, paths):
         name = shown_path(path)
-        header, rows, separator = _table(path)
-        wrong = _column_problems(name, header)
+        table = _table(path)
+        wrong = _column_problems(name, table.header)
         problems += wrong
-        for number, cells in [] if wrong else rows:
-            where = f"{name} row {number}"
-            if len(cells) > len(header):
-                problems.append(
-                    f"{where}: found {len(cells)} cells; expected {len(header)}. Text with {separator} in it "
-                    "needs quotes."
-                )
-                continue
-            reader = _Row(
-                where, dict(zip(header, [*cells, *[""] * (len(header) - len(cells))], strict=True)), separator
-            )
+        for _, where, cells in () if wrong else table.cells(problems):
+            known = {column: cells[column] for column in (*NEEDED, *OPTIONAL) if column in cells}
+            reader = _Row(where, known, table.separator)
             rating = reader.rating(faults)
             problems += reader.problems
             if rating is None:
@@ -170,25 +161,14 @@ def read_ratings(paths: Sequence[Path | str], faults: Sequence[str]) -> tuple[Ra
     return tuple(ratings)
 
 
-def _table(path: Path) -> tuple[list[str], list[tuple[int, list[str]]], str]:
-    """Header, rows with their numbers in a spreadsheet, and the separator."""
-    name, expected = shown_path(path), f"expected columns: {', '.join(NEEDED)}"
-    try:
-        text = path.read_bytes().decode("utf-8-sig")
-    except OSError as error:
-        raise ManifestError(name, f"cannot be read ({error.strerror})", expected, HELP) from None
-    except UnicodeDecodeError:
-        do = 'Save it from the spreadsheet as "CSV UTF-8".'
-        raise ManifestError(name, "is not UTF-8 text", "expected a table with commas or semicolons", do) from None
-    try:
-        records, separator = split_table(text)
-    except csv.Error as error:
-        raise ManifestError(name, f"is not a table ({error})", expected, HELP) from None
-    lines = list(enumerate(records, start=1))
-    filled = [(number, cells) for number, cells in lines[1:] if cells]
-    if not lines or not filled:
-        raise ManifestError(name, "holds no ratings", expected, HELP)
-    return lines[0][1], filled, separator
+def _table(path: Path) -> FilledTable:
+    """One sheet as it was filled in."""
+    columns = [FilledColumn(column.name, True, column.meaning, "", column.meaning) for column in RATINGS[:5]]
+    name = shown_path(path)
+    table = read_filled(path, columns, one_row="verdict", do=HELP, name=name, missing="no such file")
+    if not table.rows:
+        raise ManifestError(name, "holds no ratings", f"expected columns: {', '.join(NEEDED)}", HELP)
+    return table
 
 
 def _column_problems(name: str, header: Sequence[str]) -> list[str]:

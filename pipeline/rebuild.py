@@ -15,6 +15,7 @@ from pipeline.job_process import Tell
 from pipeline.judgement import Limits
 from pipeline.kept import remove_pictures
 from pipeline.person_pages import make_person_pages
+from pipeline.places import refuse_links_out
 from pipeline.store import STUDY_PAGE, OutputTree, without_home
 
 
@@ -68,6 +69,7 @@ def build_pages(folder: Path, limits: Limits, run: RunSettings, tell: Tell) -> N
     from pipeline.report import build_visit
 
     tell("report", 0, 0)
+    refuse_links_out(folder)
     if run.keep_pictures == "none":
         remove_pictures(folder)
     build_visit(folder, limits, paper=run.paper, language=run.language)

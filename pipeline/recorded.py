@@ -115,7 +115,7 @@ def read_recorded(study: Path, clips: Sequence[Clip], known: MeasureList) -> dic
     path = study / RECORDED_NAME
     if not path.exists():
         return {}
-    table = read_filled(path, COLUMNS, one_row="value", do=HELP)
+    table = read_filled(path, COLUMNS, one_row="value", do=HELP, inside=study)
     problems = table.column_problems(COLUMNS)
     if problems:
         raise ManyProblems(RECORDED_NAME, problems, HELP)
@@ -175,7 +175,7 @@ class RecordedRow(PersonRow):
 
     def recorded(self, known: MeasureList) -> Recorded | None:
         """The row's value with what the list says of the measure; None when the measure is unknown."""
-        name, note = self.cells["measure"], self.cells.get("note", "")
+        name, note = self.cells["measure"], self._text("note")
         if not self._is_known("measure", list(known.measures)):
             return None
         measure = known.measures[name]

@@ -11,7 +11,7 @@ from pathlib import Path
 from pipeline.errors import StageError
 from pipeline.review import ABOUT_RECORDS, Applied, Correction, Reviewed, State, standings
 from pipeline.stage_record import read_record
-from pipeline.store import fingerprint, read_json, write_json
+from pipeline.store import OutputTree, fingerprint, read_json, write_json
 
 CORRECTIONS_FOLDER = "corrections"
 # What a clip's measuring did with the records about it; there only where there are some.
@@ -62,7 +62,8 @@ def save_corrections(results: Path, records: Sequence[Correction]) -> list[Path]
     """Write records, each into a new file; return the files."""
     written = []
     for record in records:
-        path = results / f"sub-{record.subject}" / f"ses-{record.visit}" / CORRECTIONS_FOLDER / f"{record.id}.json"
+        folder = OutputTree(results).inside(f"sub-{record.subject}", f"ses-{record.visit}", CORRECTIONS_FOLDER)
+        path = folder / f"{record.id}.json"
         if path.exists():
             raise FileExistsError(f"{path.name} is there already")
         write_json(path, record, lasting=True)

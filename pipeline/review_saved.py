@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import difflib
+import io
 from collections.abc import Hashable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -10,8 +11,9 @@ from typing import Any
 
 import pandas as pd
 
-from pipeline.errors import ConfigError
+from pipeline.errors import ConfigError, StageError
 from pipeline.judgement import VisitReport
+from pipeline.outside import DAMAGED, LARGEST_SAVED, read_outside
 from pipeline.review import EVENT_WINDOW_S, SHORT_ID, Correction, Reviewed, near, standings
 from pipeline.review_apply import events_in_force
 from pipeline.review_files import (
@@ -21,8 +23,9 @@ from pipeline.review_files import (
     read_corrections,
     reviewed,
 )
-from pipeline.store import nothing_saved, read_json
+from pipeline.store import nothing_saved, read_json, shown_path
 from pipeline.strides import load as load_strides
+from pipeline.tables import EVENTS, check_table
 
 REPORT_NAME = "visit.json"
 Row = dict[Hashable, Any]
@@ -150,7 +153,12 @@ class SavedVisit:
         walks = tuple(zip(bounds["start_s"], bounds["end_s"], strict=True))
         name = FOUND_EVENTS_NAME if (folder / FOUND_EVENTS_NAME).is_file() else "events.csv"
         about = [one for one in self.counting if one.clip_id == clip_id]
-        events, _ = events_in_force(pd.read_csv(folder / name), about, walks)
+        try:
+            found = pd.read_csv(io.BytesIO(read_outside(folder / name, LARGEST_SAVED)))
+            events, _ = events_in_force(check_table(found, EVENTS, "events"), about, walks)
+        except DAMAGED as error:
+            do = "Run the study again into the same folder; what is missing is made anew."
+            raise StageError(shown_path(folder / name), f"cannot be read ({error})", "expected events", do) from error
         return SavedClip(clip_id, events, strides, walks, bool((strides["view"] != "sagittal").any()))
 
     def named(self, text: str) -> Correction | None:

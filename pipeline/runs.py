@@ -26,10 +26,11 @@ from pipeline.config import Settings, settings_sha256, settings_text
 from pipeline.errors import StageError
 from pipeline.judgement import ClipResult, Limits, RunRecord
 from pipeline.models import verify_model
+from pipeline.plain_text import visible
 from pipeline.run_record import CLIPS_NAME, RECORD_NAME, VISITS_NAME, RunSummary, this_process
 from pipeline.store import OutputTree, now_text, write_json, write_table, write_text
 from pipeline.study_result import VisitResult
-from pipeline.tables import Column, check_table
+from pipeline.tables import Column
 
 if TYPE_CHECKING:
     from pipeline.recorded import MeasureList
@@ -129,6 +130,8 @@ class RunFolder:
         self.lock = threading.Lock()
         self.ended = False
         write_text(self.folder / "config.toml", settings_text(settings))
+        # Made with its rights here: what is added to it later asks for none.
+        write_text(self.folder / "log.txt", "")
         self.visits = {key: ("waiting", "") for key in visits}
         pid, host = this_process()
         self.summary = RunSummary("started", self.record, {}, {}, n_clips, len(self.visits), pid=pid, host=host)
@@ -137,8 +140,12 @@ class RunFolder:
         self.log(f"run {run_id} started, version {__version__}")
 
     def log(self, text: str) -> None:
-        """Add to log.txt: the time and a line, or several. What a full disk refuses is written as soon as it can be."""
-        self._unwritten += f"{now_text()} {text.rstrip()}\n"
+        """Add to log.txt: the time and a line, or several, of which only the first begins at the margin.
+
+        What a full disk refuses is written as soon as it can be.
+        """
+        lines = visible(text.rstrip()).replace("\r", "\\r").replace("\n", "\n    ")
+        self._unwritten += f"{now_text()} {lines}\n"
         try:
             with (self.folder / "log.txt").open("a", encoding="utf-8") as file:
                 file.write(self._unwritten)
@@ -207,16 +214,21 @@ class RunFolder:
 
     def _add_row(self, name: str, cells: Sequence[object]) -> None:
         """Add a row to a table; a disk that is full now may have room again when the run ends."""
+        from pipeline.report.parts import guard_text
+
         with suppress(OSError), (self.folder / name).open("a", encoding="utf-8", newline="") as file:
-            csv.writer(file, lineterminator="\n").writerow(cells)
+            csv.writer(file, lineterminator="\n").writerow([guard_text(cell) for cell in cells])
 
     def _write_tables(self, clips: Sequence[ClipResult]) -> None:
         """Write the tables of clips and visits."""
+        # Here, so that a check does not wait for the libraries of the pages.
+        from pipeline.report.parts import guarded
+
         table = pd.DataFrame([_clip_row(clip) for clip in clips], columns=[column.name for column in CLIPS])
-        write_table(self.folder / CLIPS_NAME, check_table(table, CLIPS, "clips"))
+        write_table(self.folder / CLIPS_NAME, guarded(table, CLIPS))
         rows = [(*key, *ended) for key, ended in self.visits.items()]
         visits = pd.DataFrame(rows, columns=[column.name for column in VISITS])
-        write_table(self.folder / VISITS_NAME, check_table(visits, VISITS, "visits"))
+        write_table(self.folder / VISITS_NAME, guarded(visits, VISITS))
 
 
 def _clip_row(clip: ClipResult) -> dict[str, Any]:

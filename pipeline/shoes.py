@@ -21,7 +21,7 @@ from pipeline.model import SIDES, BoolArray, FloatArray, LandmarkTrack, Side
 from pipeline.outline import LEAST_DIFFERENCE, SHADOW_COLOUR, USUAL_DIFFERENCES
 from pipeline.signals import sample_rate
 from pipeline.store import write_arrays
-from pipeline.track_file import stored_arrays
+from pipeline.track_file import numbers, stored_arrays
 from pipeline.video import Frame, UInt8Array
 
 # The empty room is the median of this many pictures, each without the places that the walker's body covers in it.
@@ -151,8 +151,9 @@ def load_shoes(path: Path) -> Shoes:
         The file is missing or damaged.
     """
     with stored_arrays(path, "shoes") as stored:
-        times, reach, lost = (stored[name] for name in ("time_s", "reach", "lost_share"))
-        return Shoes(times.astype(float), reach.astype(float), lost.astype(float))
+        time_s = numbers(stored, "time_s", (None,))
+        n = len(time_s)
+        return Shoes(time_s, numbers(stored, "reach", (n, 2)), numbers(stored, "lost_share", (2,)))
 
 
 def _height_px(track: LandmarkTrack, seen: BoolArray) -> FloatArray:

@@ -9,10 +9,12 @@ import time
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass, field
 from functools import cache
-from pathlib import Path
+from pathlib import Path, PurePosixPath
 
-from pydantic import TypeAdapter, ValidationError
+from pydantic import TypeAdapter
 
+from pipeline.outside import LARGEST_SAVED, read_outside
+from pipeline.places import refuse_links_out
 from pipeline.store import PARTS, file_sha256, now_text, write_json
 
 # Raised when the form of the records changes: a record of another form is not read, its stages run again.
@@ -72,12 +74,18 @@ def told(end: StageEnd) -> str:
 
 
 def read_record(folder: Path) -> FolderRecord:
-    """The folder's record; one without stages when there is none, or when it is damaged or of another form."""
+    """The folder's record; one without stages when there is none, or when it is damaged or of another form.
+
+    Damaged is one too that names a file elsewhere: what a record names is deleted before its stage runs again.
+    """
     try:
-        record = _reader().validate_json((folder / RECORD_NAME).read_bytes())
+        record = _reader().validate_json(read_outside(folder / RECORD_NAME, LARGEST_SAVED))
     except FileNotFoundError:
         return FolderRecord("new")
-    except (OSError, ValidationError):
+    except (OSError, ValueError):
+        return FolderRecord("damaged")
+    names = (PurePosixPath(name) for stage in record.stages.values() for name in stage.outputs)
+    if any(name.is_absolute() or ".." in name.parts or {"\\", "\0"} & set(str(name)) for name in names):
         return FolderRecord("damaged")
     return record if record.format == RECORD_FORMAT else FolderRecord("new")
 
@@ -175,6 +183,7 @@ def run_stage(
         if not damaged:
             return StageEnd(stage, since=earlier.finished)
     others = {name: entry for name, entry in record.stages.items() if name != stage}
+    refuse_links_out(folder)
     write_record(folder, FolderRecord("started", stages=others))
     old = {path for pattern in stale for path in folder.glob(pattern)}
     for path in old | {folder / name for name in (earlier.outputs if earlier else ())}:

@@ -10,7 +10,6 @@ import hashlib
 import io
 import json
 import os
-import stat
 import tempfile
 from collections.abc import Mapping
 from dataclasses import dataclass
@@ -26,6 +25,9 @@ from pydantic import TypeAdapter, ValidationError
 from pydantic_core import to_json
 
 from pipeline.errors import ConfigError, StageError
+from pipeline.outside import LARGEST_SAVED, open_outside, read_outside
+from pipeline.places import is_shared, leads_outside, lies_inside, resolved
+from pipeline.plain_text import one_line, visible_json
 
 T = TypeVar("T")
 
@@ -42,14 +44,14 @@ SUBJECT_PAGE = "track.html"
 def shown_path(path: Path) -> str:
     """The path as messages show it: relative to the working folder, never a home folder's name."""
     try:
-        return path.resolve().relative_to(Path.cwd().resolve()).as_posix() or "."
+        return one_line(resolved(path).relative_to(resolved(Path.cwd())).as_posix()) or "."
     except ValueError:
-        return path.name
+        return one_line(path.name)
 
 
 def openable_path(path: Path) -> str:
     """The path as a user opens it: from the working folder, wherever it lies."""
-    return os.path.relpath(path)
+    return one_line(os.path.relpath(path))
 
 
 def without_home(text: str) -> str:
@@ -78,7 +80,7 @@ def write_bytes(path: Path, data: bytes, *, private: bool = False, lasting: bool
                 file.flush()
                 os.fsync(file.fileno())
         # mkstemp makes files that only their owner can read, but tables are shared within a clinic.
-        part.chmod((0o640 if _is_shared(path.parent) else 0o600) if private else 0o644)
+        part.chmod((0o640 if is_shared(path.parent) else 0o600) if private else 0o644)
         part.replace(path)
         if lasting:
             _to_disk(path.parent)
@@ -95,17 +97,6 @@ def _to_disk(folder: Path) -> None:
             os.fsync(handle)
         finally:
             os.close(handle)
-
-
-def make_private_folder(path: Path) -> None:
-    """Make a folder, with its parents, for files that may show a person; the rights are those of private files."""
-    path.mkdir(parents=True, exist_ok=True)
-    path.chmod(0o2750 if _is_shared(path.parent) else 0o700)
-
-
-def _is_shared(folder: Path) -> bool:
-    """Whether a folder hands its group on to what is made in it."""
-    return bool(folder.stat().st_mode & stat.S_ISGID)
 
 
 def write_text(path: Path, text: str, *, private: bool = False) -> None:
@@ -140,7 +131,7 @@ def read_json(path: Path, kind: type[T]) -> T:
     """
     do = "Run the study again into the same folder; what is missing is made anew."
     try:
-        record: T = _adapter(cast(Any, kind)).validate_json(path.read_bytes())
+        record: T = _adapter(cast(Any, kind)).validate_json(visible_json(read_outside(path, LARGEST_SAVED)))
         return record
     except FileNotFoundError:
         raise StageError(shown_path(path), "no such file", "expected a saved result", do) from None
@@ -150,6 +141,8 @@ def read_json(path: Path, kind: type[T]) -> T:
         first = error.errors(include_url=False, include_input=False)[0]
         place = "".join(f"{part}: " for part in first["loc"])
         raise StageError(shown_path(path), f"cannot be read ({place}{first['msg']})", "", do) from error
+    except ValueError as error:
+        raise StageError(shown_path(path), f"cannot be read ({error})", "", do) from error
 
 
 @cache
@@ -161,7 +154,7 @@ def _adapter(kind: Any) -> TypeAdapter[Any]:
 def file_sha256(path: Path) -> str:
     """SHA-256 of a file's content."""
     digest = hashlib.sha256()
-    with path.open("rb") as handle:
+    with open_outside(path) as handle:
         while chunk := handle.read(CHUNK_SIZE):
             digest.update(chunk)
     return digest.hexdigest()
@@ -209,13 +202,8 @@ class OutputTree:
     def inside(self, *parts: str) -> Path:
         """A path under the root, links followed; refused when it leads outside."""
         path = self.root.joinpath(*parts)
-        if not path.resolve().is_relative_to(self.root.resolve()):
-            raise ConfigError(
-                "results folder",
-                f"{'/'.join(parts)!r} leads outside of it",
-                "expected a place inside",
-                "Remove the link, or give another folder with --out.",
-            )
+        if not lies_inside(path, self.root):
+            raise leads_outside("/".join(parts))
         return path
 
     def visit_folder(self, subject: str, visit: str) -> Path:
@@ -232,7 +220,8 @@ class OutputTree:
 
     def visit_folders(self) -> list[Path]:
         """Folders of all visits that have a saved report, by name."""
-        return sorted(path.parent for path in self.root.glob("sub-*/ses-*/visit.json"))
+        found = sorted(path.parent for path in self.root.glob("sub-*/ses-*/visit.json"))
+        return [self.inside(*folder.relative_to(self.root).parts) for folder in found]
 
 
 def now_text() -> str:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import io
 from itertools import pairwise
 from pathlib import Path
 
@@ -9,11 +10,15 @@ import numpy as np
 import pandas as pd
 
 from pipeline.config import StrideSettings
+from pipeline.errors import StageError
 from pipeline.geometry import INDEX, LEG_PARTS
 from pipeline.model import SIDES, BoolArray, Clip, FloatArray, Pass, Side, StrideSet, other_side
 from pipeline.motion import Motion
+from pipeline.outside import DAMAGED, LARGEST_SAVED, outside_arrays, read_outside
+from pipeline.plain_text import visible
 from pipeline.store import write_arrays, write_table
 from pipeline.tables import STRIDES, check_table, empty_table
+from pipeline.track_file import numbers
 
 PERCENT = np.arange(101)
 # How the reason begins where a stride is left out for lost landmarks alone.
@@ -182,13 +187,28 @@ def save(strides: StrideSet, folder: Path) -> None:
 
 
 def load(folder: Path) -> StrideSet:
-    """Read back the strides saved as `strides.csv` and `curves.npz` in a folder."""
-    table = pd.read_csv(folder / "strides.csv", keep_default_na=False, na_values=["nan", "NaN", ""])
-    for name in ("why_not", "clip_id", "stride_id"):
-        table[name] = table[name].fillna("").astype(str)
-    with np.load(folder / "curves.npz") as stored:
-        curves = {name: stored[name] for name in stored.files}
-    return StrideSet(check_table(table, STRIDES, "strides"), curves)
+    """Read back the strides saved as `strides.csv` and `curves.npz` in a folder.
+
+    Raises
+    ------
+    StageError
+        A file is missing or damaged.
+    """
+    try:
+        text = io.BytesIO(read_outside(folder / "strides.csv", LARGEST_SAVED))
+        table = pd.read_csv(text, keep_default_na=False, na_values=["nan", "NaN", ""])
+        for name in ("why_not", "clip_id", "stride_id"):
+            table[name] = table[name].fillna("").astype(str).map(visible)
+        shape = (len(table), len(PERCENT))
+        with outside_arrays(folder / "curves.npz") as stored:
+            curves = {name: numbers(stored, name, shape) for name in stored.files}
+        return StrideSet(check_table(table, STRIDES, "strides"), curves)
+    except FileNotFoundError:
+        found = "no such file"
+    except DAMAGED as error:
+        found = f"cannot be read ({error})"
+    do = "Run the study again into the same folder; what is missing is made anew."
+    raise StageError("strides.csv, curves.npz", found, "expected a saved result", do)
 
 
 def _times(events: pd.DataFrame, side: str, kind: str) -> list[float]:

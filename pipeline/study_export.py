@@ -9,6 +9,7 @@ from pathlib import Path
 import pandas as pd
 
 from pipeline.metrics import CATALOGUE
+from pipeline.places import make_results_folder
 from pipeline.quantities import QUANTITIES
 from pipeline.report.parts import guarded
 from pipeline.store import write_bytes, write_table
@@ -57,6 +58,7 @@ def export_tables(tables: StudyTables, out: Path | str, *, file_format: TableFor
     out = Path(out)
     if file_format == TableFormat.parquet:
         optional("pyarrow")
+    make_results_folder(out)
     written = []
     for name, table in tables.by_name().items():
         if name == "curves" and table.empty:

@@ -11,6 +11,8 @@ from pathlib import Path
 from typing import Any
 
 from pipeline.errors import StageError
+from pipeline.outside import LARGEST_SAVED, read_outside
+from pipeline.plain_text import visible
 from pipeline.report.parts import unguarded
 from pipeline.report.study_parts import left_reason, natural_key
 from pipeline.store import nothing_saved
@@ -87,7 +89,7 @@ def prefixed_rows(path: Path, columns: Sequence[Column], prefix: str) -> bytes:
         The file is missing, cut off, or has other columns. Single cells are not looked at.
     """
     try:
-        header, *lines = path.read_bytes().split(b"\n")
+        header, *lines = read_outside(path, LARGEST_SAVED).split(b"\n")
     except OSError as error:
         raise StageError(path.name, _unread(error)) from error
     if not lines or lines.pop():
@@ -116,7 +118,7 @@ def read_cells(path: Path, columns: Sequence[Column]) -> dict[str, list[Any]]:
         The file is missing, cut off, has other columns, or holds a cell that is not of its column's kind.
     """
     try:
-        text = path.read_bytes().decode("utf-8")
+        text = visible(read_outside(path, LARGEST_SAVED).decode("utf-8"))
     except OSError as error:
         raise StageError(path.name, _unread(error)) from error
     except UnicodeDecodeError:

@@ -8,12 +8,13 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from zipfile import BadZipFile
 
 import numpy as np
 import pandas as pd
 
 from pipeline.errors import ConfigError, StageError
+from pipeline.outside import DAMAGED, outside_arrays
+from pipeline.plain_text import one_line
 from pipeline.quantities import QUANTITIES
 from pipeline.report.correction_parts import CORRECTIONS
 from pipeline.report.parts import FAULTS, FINDINGS, METRICS, REPORT_NAME
@@ -139,12 +140,12 @@ def _add_curves(
     """Append a visit's curves in long form; return the file with the reason if it cannot be read."""
     file = f"{folder.name}/{CURVES_NAME}"
     try:
-        with np.load(folder.path / CURVES_NAME, allow_pickle=False) as stored:
+        with outside_arrays(folder.path / CURVES_NAME) as stored:
             curves = {name: np.asarray(stored[name], dtype=float) for name in wanted if name in stored.files}
     except FileNotFoundError:
         return [(file, "no such file")]
-    except (OSError, EOFError, ValueError, KeyError, BadZipFile) as error:
-        return [(file, f"cannot be read ({str(error).splitlines()[0]})")]
+    except DAMAGED as error:
+        return [(file, one_line(f"cannot be read ({error})"))]
     for name, values in curves.items():
         if values.shape != (len(stride_ids), len(PERCENT)):
             return [(file, f"{name} has the shape {values.shape}; its strides are {len(stride_ids)}")]

@@ -19,7 +19,9 @@ from pipeline.judgement import Check, FaultDefinition, Limits, OwnError, Standin
 from pipeline.metrics import CATALOGUE
 from pipeline.metrics.registry import Catalogue
 from pipeline.model import Aid, Level
+from pipeline.outside import LARGEST_TOML, read_outside
 from pipeline.quantities import QUANTITIES
+from pipeline.toml_record import toml_values
 
 
 class _Strict(BaseModel):
@@ -117,7 +119,11 @@ def load_limits(folder: Path | str | None = None) -> Limits:
     parsed: list[tuple[int, FaultDefinition, tuple[Check, ...]]] = []
     digest = hashlib.sha256((config_dir() / "measurement_error.toml").read_bytes())
     for path in files:
-        content = path.read_bytes()
+        try:
+            content = read_outside(path, LARGEST_TOML)
+        except OSError as error:
+            problems.append(f"{folder.name}/{path.name}: cannot be read ({error.strerror})")
+            continue
         digest.update(path.name.encode() + b"\0" + content + b"\0")
         file, found = _read(content, known)
         problems += [f"{folder.name}/{path.name}: {problem}" for problem in found]
@@ -176,7 +182,7 @@ def limits_from_text(
     ----------
     own choice
     """
-    content = text.encode("utf-8")
+    content = text.encode("utf-8", "surrogatepass")
     file, problems = _read(content, _Known(metrics, {*_known_sources(), *sources}))
     errors = errors or {}
     problems += [f"errors: metric {unknown_word(name, list(metrics))}" for name in errors if name not in metrics]
@@ -191,11 +197,11 @@ def limits_from_text(
 def _read(content: bytes, known: _Known) -> tuple[_CheckFile | None, list[str]]:
     """One file of limits, None where it cannot be read as one, and everything that is wrong in it."""
     try:
-        file = _CheckFile.model_validate(tomllib.loads(content.decode("utf-8-sig")))
-    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
-        return None, [f"not TOML ({error})"]
+        file = _CheckFile.model_validate(toml_values(content))
     except ValidationError as error:
         return None, [problem_in_words(dict(detail)) for detail in error.errors()]
+    except ValueError as error:
+        return None, [f"not TOML ({error})"]
     return file, _check_file(file, known)
 
 
@@ -233,8 +239,7 @@ def load_measurement_error(path: Path | None = None) -> dict[str, OwnError]:
 
 def _known_sources() -> set[str]:
     """Keys of the bibliography."""
-    text = (config_dir() / "sources.toml").read_text(encoding="utf-8")
-    return set(tomllib.loads(text)) | {"definition"}
+    return {*tomllib.loads((config_dir() / "sources.toml").read_text(encoding="utf-8")), "definition"}
 
 
 def _check_file(file: _CheckFile, known: _Known) -> list[str]:

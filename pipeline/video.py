@@ -20,6 +20,7 @@ from numpy.typing import NDArray
 from pipeline.containers import describe_unreadable, is_picture
 from pipeline.errors import VideoError
 from pipeline.model import FloatArray, VideoInfo
+from pipeline.outside import LARGEST_PICTURE, open_outside
 
 UInt8Array = NDArray[np.uint8]
 
@@ -28,6 +29,8 @@ UInt8Array = NDArray[np.uint8]
 VARIABLE_SHARE = 0.01
 VARIABLE_DEVIATION = 0.1
 ROUNDING_S = 0.0011
+# Files that hold a video themselves, by the decoder's names; playlists name files outside of the study.
+KINDS = "mov,mp4,m4a,3gp,3g2,mj2,matroska,webm,avi,mpegts,mpeg,mpegvideo,asf,flv,ogg,mxf,h264,hevc,m4v,dv,yuv4mpegpipe"
 # A rate beyond this is a time base mistaken for a rate (seen in AVI). [1/s]
 HIGHEST_FPS = 1000.0
 
@@ -217,10 +220,12 @@ def _opened(path: Path, item: str) -> Iterator[cv2.VideoCapture]:
     # The decoder reports each damaged block on standard error; the loss is counted in VideoInfo instead.
     os.environ.setdefault("OPENCV_FFMPEG_LOGLEVEL", "-8")
     cv2.utils.logging.setLogLevel(cv2.utils.logging.LOG_LEVEL_SILENT)
+    os.environ["OPENCV_FFMPEG_CAPTURE_OPTIONS"] = f"protocol_whitelist;file|format_whitelist;{KINDS}"
     capture = cv2.VideoCapture(str(path), cv2.CAP_FFMPEG)
     try:
         if not capture.isOpened() or is_picture(path):
             raise _reason_not_opened(path, item)
+        _refuse_huge_pictures(capture, item)
         capture.set(cv2.CAP_PROP_ORIENTATION_AUTO, 1)
         yield capture
     finally:
@@ -230,12 +235,11 @@ def _opened(path: Path, item: str) -> Iterator[cv2.VideoCapture]:
 def _refuse_missing(path: Path, item: str) -> None:
     """Raise where there is no file with content that may be read."""
     expected, do = "expected a video file", "Check the file's path in the manifest."
-    if path.is_dir():
-        raise VideoError(item, "the path is a folder", expected, do)
-    if not path.exists():
-        raise VideoError(item, "no such file", expected, do)
+    if not path.is_file():
+        there = "no ordinary file" if path.exists() else "no such file"
+        raise VideoError(item, "the path is a folder" if path.is_dir() else there, expected, do)
     try:
-        with path.open("rb") as handle:
+        with open_outside(path) as handle:
             empty = not handle.read(1)
     except OSError as error:
         do = "Ask for the right to read it."
@@ -243,6 +247,15 @@ def _refuse_missing(path: Path, item: str) -> None:
     if empty:
         do = "Copy the clip from the camera again."
         raise VideoError(item, "the file is empty (0 bytes)", expected, do)
+
+
+def _refuse_huge_pictures(capture: cv2.VideoCapture, item: str) -> None:
+    """Raise where a header announces a picture that no camera takes: room is made for it."""
+    width_px, height_px = (capture.get(key) for key in (cv2.CAP_PROP_FRAME_WIDTH, cv2.CAP_PROP_FRAME_HEIGHT))
+    if width_px * height_px > LARGEST_PICTURE:
+        found = f"its pictures have {width_px:.0f} x {height_px:.0f} pixels"
+        expected = f"at most {LARGEST_PICTURE / 1e6:.0f} million are read"
+        raise VideoError(item, found, expected, "Export the clip with smaller pictures.")
 
 
 def _refuse_odd_pixels(capture: cv2.VideoCapture, item: str) -> None:

@@ -16,8 +16,9 @@ from pipeline.job_process import Tell
 from pipeline.jobs import VisitJob
 from pipeline.judgement import VisitReport
 from pipeline.picture_stages import ClipJob
+from pipeline.places import make_private_folder
 from pipeline.stage_record import StageEnd, run_stage
-from pipeline.store import make_private_folder, write_bytes, write_json, write_text
+from pipeline.store import write_bytes, write_json, write_text
 
 
 def behave(manner: str, tell: Tell) -> str:

@@ -8,7 +8,7 @@ from pathlib import Path
 
 import pytest
 
-from pipeline import landmark_file
+from pipeline import outside
 from pipeline.errors import VideoError
 from pipeline.landmark_file import RECORD, Made, is_landmark_file, pack, unpack
 from pipeline.model import Side
@@ -117,7 +117,7 @@ def test_a_missing_file_is_named(tmp_path: Path) -> None:
 
 
 def test_a_file_that_would_grow_too_large_is_not_unpacked(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(landmark_file, "LARGEST", 100)
+    monkeypatch.setattr(outside, "LARGEST_UNPACKED", 100)
     with pytest.raises(VideoError, match="its files have 0 MB"):
         taken(packed(tmp_path), tmp_path / "clip")
 

@@ -12,9 +12,10 @@ from pipeline.manifest import read_manifest
 from pipeline.object_store import Place, shared_place
 from pipeline.parcels import HANDED, Handover, Parcel, parcel_of, take_over, unpack_parcel
 from pipeline.picture_stages import ClipJob
+from pipeline.places import make_private_folder
 from pipeline.sent_files import SentFiles
 from pipeline.stage_record import FolderRecord, StageRecord, write_record
-from pipeline.store import make_private_folder, write_text
+from pipeline.store import write_text
 from tests.studies import make_study, quick_settings
 
 pytest.importorskip("fsspec")

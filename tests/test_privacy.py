@@ -24,8 +24,9 @@ from pipeline.kept import kept_pictures, remove_pictures
 from pipeline.model import LANDMARK_NAMES
 from pipeline.outline import load_outlines
 from pipeline.pictures import save_picture
+from pipeline.places import make_private_folder
 from pipeline.report import save_parts
-from pipeline.store import make_private_folder, write_bytes, write_text
+from pipeline.store import write_bytes, write_text
 from pipeline.track_file import load_track
 from tests import report_fixture as fixture
 from tests import viewer_fixture

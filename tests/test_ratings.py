@@ -161,7 +161,7 @@ def test_every_mistake_of_all_sheets_is_told_at_once(tmp_path: Path, monkeypatch
         "sheet.csv row 3, column unit: a size is given but this is empty; expected its unit, as deg.",
         "sheet.csv row 5: AB judged vaulting of p01-01 already in row 4; a second look needs a rater's name of its "
         "own, as AB2.",
-        "sheet.csv row 6: found 9 cells; expected 8. Text with , in it needs quotes.",
+        'sheet.csv row 6: found 9 cells; expected 8. Text that holds the separator needs quotes: "socket, heel".',
         'sheet.csv row 7, column rater: found "tool"; it is taken by what the pipeline says.',
         'sheet.csv row 7, column size: found "inf"; expected a number, as 12.5, or nothing.',
         'sheet.csv row 8, column unit: found "=cmd()"; expected a unit in letters, %, ° and /, as deg or % leg length.',
@@ -181,10 +181,10 @@ def test_a_size_needs_the_column_of_its_unit_and_a_column_stands_once(tmp_path: 
 @pytest.mark.parametrize(
     ("content", "message"),
     [
-        (None, "cannot be read (No such file or directory)"),
+        (None, "no such file"),
         (b"\xff\xfe\x00", "is not UTF-8 text"),
         (b'rater,subject\n"open', "is not a table"),
-        (b"", "holds no ratings"),
+        (b"", "is empty"),
         (HEADER.encode(), "holds no ratings"),
     ],
 )
@@ -412,7 +412,7 @@ def test_mistakes_end_with_2_and_a_message(run: Run, tmp_path: Path) -> None:
         "Give another sheet, or the results with --results.\n",
     )
     code, _, error = run("agree", "none.csv", "--csv", "a.csv")
-    assert code == 2 and error.startswith("error: none.csv: cannot be read")
+    assert code == 2 and error.startswith("error: none.csv: no such file")
     assert not (tmp_path / "a.csv").exists()
 
 

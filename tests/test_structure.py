@@ -10,12 +10,14 @@ import pytest
 ROOT = Path(__file__).resolve().parent.parent
 PACKAGE = ROOT / "pipeline"
 LEVELS = [
-    {"errors", "shown", "model", "review", "judgement", "tables"},
+    {"plain_text", "errors", "shown", "model", "review", "judgement", "tables"},
     {
         "config",
         "setting_words",
         "filled_table",
         "toml_record",
+        "outside",
+        "places",
         "kept",
         "manifest",
         "manifest_row",

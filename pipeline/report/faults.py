@@ -217,7 +217,7 @@ class FaultMaker:
         for frame in self.frames.frames:
             # Only the name counts: an index must not reach outside its folder.
             path = self.folder / FRAMES_FOLDER / Path(frame.file).name
-            if frame.fault == fault.name and path.is_file():
+            if frame.fault == fault.name and path.is_file() and not path.is_symlink():
                 views.append(FrameView(path.read_bytes(), say_saved(frame.caption), say_saved(frame.alt)))
         return tuple(views)
 

@@ -18,9 +18,10 @@ from pipeline.judgement import Fault, FaultDefinition, Limits, VisitReport, lead
 from pipeline.kept import FRAMES_FOLDER, FRAMES_NAME
 from pipeline.model import Clip, LandmarkTrack, Side, StrideSet, other_side
 from pipeline.pictures import draw_skeleton, safe_picture, save_picture
+from pipeline.places import make_private_folder
 from pipeline.report.parts import FrameIndex, KeyFrame
 from pipeline.report.words import limb_words, side_of_interest
-from pipeline.store import make_private_folder, write_json
+from pipeline.store import write_json
 from pipeline.video import UInt8Array, chosen_pictures
 
 # Own choices: enough pictures to see a movement, small enough for a page that goes by mail.

@@ -7,12 +7,10 @@ from collections.abc import Sequence
 from dataclasses import asdict, dataclass, field
 from pathlib import Path
 from typing import TypeVar
-from zipfile import BadZipFile
 
 import pandas as pd
 
 from pipeline import strides as strides_module
-from pipeline.errors import StageError
 from pipeline.judgement import VisitReport
 from pipeline.kept import FRAMES_FOLDER, FRAMES_NAME
 from pipeline.model import StrideSet
@@ -24,7 +22,7 @@ from pipeline.tables import STRIDES, Column, check_table
 T = TypeVar("T")
 REPORT_NAME = "visit.json"
 # A spreadsheet runs text that starts like this as a formula; a leading apostrophe makes it text again.
-FORMULA_STARTS = ("=", "+", "-", "@", "\t", "\r", "\n")
+FORMULA_STARTS = ("=", "+", "-", "@", "\t", "\r", "\n", "＝", "＋", "－", "＠")
 GUARD = "'"
 GUARDED_STARTS = tuple(GUARD + start for start in (*FORMULA_STARTS, GUARD))
 
@@ -182,24 +180,12 @@ def load_parts(visit_folder: Path | str) -> tuple[VisitReport, StrideSet]:
     """
     visit_folder = Path(visit_folder)
     report = read_json(visit_folder / REPORT_NAME, VisitReport)
-    stored = _load_strides(visit_folder)
+    stored = strides_module.load(visit_folder)
     table = stored.table.copy()
     for column in STRIDES:
         if column.kind == "text":
             table[column.name] = table[column.name].map(unguarded)
     return report, StrideSet(table, stored.curves)
-
-
-def _load_strides(visit_folder: Path) -> StrideSet:
-    """The strides and their curves, or a clear error."""
-    do = "Run the study again into the same folder; what is missing is made anew."
-    try:
-        return strides_module.load(visit_folder)
-    except FileNotFoundError:
-        found = "no such file"
-    except (OSError, EOFError, ValueError, KeyError, BadZipFile) as error:
-        found = f"cannot be read ({str(error).splitlines()[0]})"
-    raise StageError("strides.csv, curves.npz", found, "expected a saved result", do)
 
 
 def load_frames(visit_folder: Path) -> FrameIndex:
@@ -213,7 +199,7 @@ def guarded(table: pd.DataFrame, columns: Sequence[Column]) -> pd.DataFrame:
     safe = check_table(table, tuple(columns), "export").copy()
     for column in columns:
         if column.kind == "text":
-            safe[column.name] = safe[column.name].map(_guard_text)
+            safe[column.name] = safe[column.name].map(guard_text)
     return safe
 
 
@@ -222,8 +208,8 @@ def unguarded(text: T) -> T | str:
     return text[1:] if isinstance(text, str) and text.startswith(GUARDED_STARTS) else text
 
 
-def _guard_text(text: object) -> object:
-    """Put an apostrophe before text that a spreadsheet would run."""
+def guard_text(text: object) -> object:
+    """Return a cell with an apostrophe before text that a spreadsheet would run; what is no text stays as it is."""
     risky = isinstance(text, str) and text.startswith((*FORMULA_STARTS, GUARD))
     return f"{GUARD}{text}" if risky else text
 

@@ -11,6 +11,8 @@ from pathlib import Path
 from pipeline.errors import StageError
 from pipeline.judgement import ClipResult, RunRecord, Severity, Verdict
 from pipeline.model import Aid, Level, Side
+from pipeline.outside import LARGEST_SAVED, read_outside
+from pipeline.plain_text import visible
 from pipeline.report.layout_records import StudyTexts
 from pipeline.report.parts import REPORT_NAME
 from pipeline.review import PersonVerdict, in_force
@@ -149,7 +151,7 @@ def _words(error: StageError | OSError) -> str:
 def left_reason(path: Path) -> str:
     """The message that a run left in a folder; empty where it left none."""
     try:
-        return (path / ERROR_NAME).read_text(encoding="utf-8", errors="replace").strip()
+        return visible(read_outside(path / ERROR_NAME, LARGEST_SAVED).decode("utf-8", errors="replace")).strip()
     except OSError:
         return ""
 

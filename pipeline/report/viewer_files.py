@@ -9,7 +9,6 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
-from zipfile import BadZipFile
 
 import numpy as np
 from numpy.typing import NDArray
@@ -17,6 +16,7 @@ from numpy.typing import NDArray
 from pipeline.errors import StageError
 from pipeline.kept import FRAMES_FOLDER, VIEWER_NAME
 from pipeline.model import SIDES, BoolArray, FloatArray
+from pipeline.outside import DAMAGED, outside_arrays
 from pipeline.store import read_json, write_arrays
 
 PARTS = ("shoulder", "elbow", "wrist", "hip", "knee", "ankle", "heel", "foot_index")
@@ -86,7 +86,7 @@ def load_viewer_clip(path: Path) -> ViewerClip:
         The file is missing or damaged.
     """
     try:
-        with np.load(path, allow_pickle=False) as stored:
+        with outside_arrays(path) as stored:
             ends = stored["ends"]
             content = stored["pictures"].tobytes()
             starts = [0, *ends[:-1]]
@@ -99,7 +99,7 @@ def load_viewer_clip(path: Path) -> ViewerClip:
             )
     except FileNotFoundError:
         found = "no such file"
-    except (OSError, EOFError, ValueError, KeyError, BadZipFile) as error:
-        found = f"cannot be read ({str(error).splitlines()[0]})"
+    except DAMAGED as error:
+        found = f"cannot be read ({error})"
     do = "Run the study again into the same folder; what is missing is made anew."
     raise StageError(f"{FRAMES_FOLDER}/{path.name}", found, "expected a clip for the viewer", do)
