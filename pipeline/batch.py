@@ -111,18 +111,16 @@ def run_study(
     check_metrics_file(metrics_file)
     settings = settings or load_settings()
     tree = OutputTree(out)
-    make_results_folder(tree.root)
-    with (
-        nullcontext("") if held else hold_results(out, "run") as caution,
-        open_cluster(cluster, study=study, out=out, model=settings.landmarks.model) as machines,
-    ):
-        save_goals(tree, clips, goals)
-        run = StudyRun(
-            tree, clips, settings, limits, causes, progress, measures, recorded, workers, metrics_file, machines
-        )
-        if caution:
-            run.folder.log(caution)
-        return _run(run, clip_work, visit_work)
+    with open_cluster(cluster, study=study, out=out, model=settings.landmarks.model) as machines:
+        make_results_folder(tree.root)
+        with nullcontext("") if held else hold_results(out, "run") as caution:
+            save_goals(tree, clips, goals)
+            run = StudyRun(
+                tree, clips, settings, limits, causes, progress, measures, recorded, workers, metrics_file, machines
+            )
+            if caution:
+                run.folder.log(caution)
+            return _run(run, clip_work, visit_work)
 
 
 def _run(run: StudyRun, clip_work: ClipWork, visit_work: VisitWork) -> StudyResult:

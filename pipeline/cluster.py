@@ -28,6 +28,7 @@ from pipeline.job_process import Failure
 from pipeline.manifest_row import MANIFEST_NAME
 from pipeline.object_store import Place, load_fsspec, shared_place
 from pipeline.parcels import HANDED, Parcel, parcel_of, take_over
+from pipeline.places import make_results_folder
 from pipeline.sent_files import SentFiles
 from pipeline.store import file_sha256, write_bytes
 
@@ -79,7 +80,7 @@ def open_cluster(cluster: Cluster | None, *, study: Path, out: Path, model: str)
     place: Place | None = None
     try:
         if cluster.store is None:
-            out.mkdir(parents=True, exist_ok=True)
+            make_results_folder(out)
             folder = Path(tempfile.mkdtemp(dir=out.resolve(), prefix=".cluster-"))
             place = shared_place(folder)
             write_bytes(folder / TOKEN, token, private=True)

@@ -20,7 +20,7 @@ from pipeline.components import BILL_NAME, LOCK_NAME, PAGE, Pinned, is_permissiv
 from pipeline.config import config_dir
 from pipeline.errors import ConfigError
 from pipeline.models import model_names, verify_model
-from pipeline.store import write_json
+from pipeline.store import file_sha256, write_json
 
 ROOT = Path(__file__).parents[1]
 INSTALL = config_dir() / "install"
@@ -136,7 +136,7 @@ def test_the_bill_agrees_with_the_lock_and_the_models() -> None:
     models = [verify_model(name) for name in model_names()]
     assert set(components) == {model.path.name for model in models}
     for model in models:
-        assert components[model.path.name]["hashes"] == [{"alg": "SHA-256", "content": model.sha256}]
+        assert components[model.path.name]["hashes"] == [{"alg": "SHA-256", "content": file_sha256(model.path)}]
         assert len(components[model.path.name]["components"]) == 2
 
 
