@@ -240,7 +240,7 @@ def _failure_without_answer(item: _Running, seconds: float) -> Failure:
         found = f"no result within {item.job.time_limit_s:g} s"
         do = "Cut the clip shorter, or raise run.clip_time_limit_s in the settings."
     elif item.peak_mb > item.job.memory_limit_mb:
-        found = f"took {item.peak_mb:.0f} MB of memory; at most {item.job.memory_limit_mb:g} MB are allowed"
+        found = f"took {math.ceil(item.peak_mb)} MB of memory; at most {item.job.memory_limit_mb:g} MB are allowed"
         do = "Use a clip with smaller pictures, or raise run.clip_memory_limit_mb in the settings."
     elif exit_code == CANNOT_WRITE:
         found = "the result cannot be written"

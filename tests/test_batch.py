@@ -134,8 +134,8 @@ def test_run_record_and_table_hold_every_clip(isolated: tuple[StudyResult, Path]
 def test_traceback_and_last_words_are_in_the_log_only(isolated: tuple[StudyResult, Path]) -> None:
     log = (isolated[0].folder / "log.txt").read_text()
     assert "ZeroDivisionError: division by zero" in log
-    assert "clip a-abort printed:\nlast words of a native library" in log
-    assert "clip b-two printed:\nchatter on the screen" in log
+    assert "clip a-abort printed:\n    last words of a native library" in log
+    assert "clip b-two printed:\n    chatter on the screen" in log
     assert str(Path.home()) not in log
     assert "Traceback" not in "".join(clip.message for clip in isolated[0].clips)
 
