@@ -270,7 +270,7 @@ def test_a_missing_track_and_one_of_another_form_are_errors(tmp_path: Path) -> N
     with pytest.raises(StageError, match="no such file; expected saved landmarks"):
         load_track(tmp_path / "landmarks.npz")
     np.savez(tmp_path / "landmarks.npz", time_s=np.arange(3.0))
-    with pytest.raises(StageError, match=r"cannot be read \(.*xy_px"):
+    with pytest.raises(StageError, match=r"cannot be read \(.*width_px"):
         load_track(tmp_path / "landmarks.npz")
 
 
