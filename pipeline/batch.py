@@ -19,7 +19,6 @@ from pipeline.kept import count_pictures, picture_notes
 from pipeline.live import check_metrics_file
 from pipeline.manifest import clips_of, read_manifest
 from pipeline.person_pages import make_person_pages
-from pipeline.places import make_results_folder
 from pipeline.rebuild import make_study_page
 from pipeline.results_lock import hold_results
 from pipeline.store import STUDY_PAGE, SUBJECT_PAGE, OutputTree
@@ -111,16 +110,17 @@ def run_study(
     check_metrics_file(metrics_file)
     settings = settings or load_settings()
     tree = OutputTree(out)
-    with open_cluster(cluster, study=study, out=out, model=settings.landmarks.model) as machines:
-        make_results_folder(tree.root)
-        with nullcontext("") if held else hold_results(out, "run") as caution:
-            save_goals(tree, clips, goals)
-            run = StudyRun(
-                tree, clips, settings, limits, causes, progress, measures, recorded, workers, metrics_file, machines
-            )
-            if caution:
-                run.folder.log(caution)
-            return _run(run, clip_work, visit_work)
+    with (
+        open_cluster(cluster, study=study, out=out, model=settings.landmarks.model) as machines,
+        nullcontext("") if held else hold_results(out, "run") as caution,
+    ):
+        save_goals(tree, clips, goals)
+        run = StudyRun(
+            tree, clips, settings, limits, causes, progress, measures, recorded, workers, metrics_file, machines
+        )
+        if caution:
+            run.folder.log(caution)
+        return _run(run, clip_work, visit_work)
 
 
 def _run(run: StudyRun, clip_work: ClipWork, visit_work: VisitWork) -> StudyResult:

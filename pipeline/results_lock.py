@@ -18,6 +18,7 @@ from pydantic import TypeAdapter, ValidationError
 from pydantic_core import to_json
 
 from pipeline.errors import ConfigError
+from pipeline.places import make_results_folder
 from pipeline.run_record import host_mark, this_process
 from pipeline.store import now_text, shown_path
 
@@ -58,7 +59,7 @@ def hold_results(out: Path, work: str) -> Iterator[str]:
     On a network share the lock holds between computers where the server passes locks on, as NFS 4 and SMB do; a share
     that is mounted without them (`nolock`, `nobrl`) keeps only the runs of one computer apart, or none.
     """
-    out.mkdir(parents=True, exist_ok=True)
+    make_results_folder(out)
     path = out / LOCK_NAME
     handle = os.open(path, os.O_RDWR | os.O_CREAT, 0o644)
     try:
