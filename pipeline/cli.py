@@ -23,6 +23,7 @@ from pipeline.cli_watch import (
     RecordedOption,
     SettingsOption,
     WorkersOption,
+    load_given,
 )
 from pipeline.config import config_dir, load_settings, with_choices
 from pipeline.errors import ConfigError, PipelineError
@@ -99,19 +100,13 @@ def run(
     What is unchanged since an earlier run into the same folder is not computed again.
     """
     from pipeline.batch import run_study
-    from pipeline.causes_file import load_causes
     from pipeline.cluster_crew import Cluster
     from pipeline.console import follow_run, show_cautions, show_summary
     from pipeline.pseudonyms import pseudonym_cautions
-    from pipeline.recorded import load_measures
-    from pipeline.thresholds import load_limits
 
     if store is not None and cluster is None:
         raise ConfigError("--store", "is given without --cluster", "", "Add the scheduler's address, or leave it out.")
-    chosen = with_choices(load_settings(settings), model=model, pictures=pictures)
-    loaded = load_limits(limits or config_dir() / "checks")
-    to_consider = load_causes(causes, limits=loaded)
-    measures = load_measures(recorded)
+    given = load_given(settings, limits, causes, recorded, model=model, pictures=pictures)
     clips = clips_of(read_manifest(study), subject, visit)
     show_cautions(pseudonym_cautions(clips))
     try:
@@ -119,10 +114,7 @@ def run(
             result = run_study(
                 study,
                 out,
-                settings=chosen,
-                limits=loaded,
-                causes=to_consider,
-                measures=measures,
+                **given,
                 subject=subject,
                 visit=visit,
                 workers=workers,

@@ -4,13 +4,18 @@ from __future__ import annotations
 
 from collections.abc import Collection
 from pathlib import Path
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated, TypedDict
 
 import typer
 
 from pipeline.cli_study import LimitsOption, StudyArgument
-from pipeline.config import ModelChoice, PicturesKept, config_dir, load_settings, with_choices
+from pipeline.config import ModelChoice, PicturesKept, Settings, config_dir, load_settings, with_choices
 from pipeline.stopping import exit_code
+
+if TYPE_CHECKING:
+    from pipeline.causes import Causes
+    from pipeline.judgement import Limits
+    from pipeline.recorded import MeasureList
 
 PicturesOption = Annotated[
     PicturesKept | None, typer.Option(help="Pictures kept, faces hidden; none deletes those of earlier runs.")
@@ -46,6 +51,38 @@ def status(
     raise typer.Exit(0 if found.all_well else 1)
 
 
+class Given(TypedDict):
+    """What a study is measured and judged by."""
+
+    settings: Settings
+    limits: Limits
+    causes: Causes
+    measures: MeasureList
+
+
+def load_given(
+    settings: Path | None,
+    limits: Path | None,
+    causes: Path | None,
+    recorded: Path | None,
+    *,
+    model: ModelChoice | None,
+    pictures: PicturesKept | None,
+) -> Given:
+    """Read the files that a user gave to `run` or `watch`, and the shipped ones in place of the others."""
+    from pipeline.causes_file import load_causes
+    from pipeline.recorded import load_measures
+    from pipeline.thresholds import load_limits
+
+    loaded = load_limits(limits or config_dir() / "checks")
+    return {
+        "settings": with_choices(load_settings(settings), model=model, pictures=pictures),
+        "limits": loaded,
+        "causes": load_causes(causes, limits=loaded),
+        "measures": load_measures(recorded),
+    }
+
+
 def watch(
     study: StudyArgument,
     out: Annotated[Path, typer.Option(help="Folder for the results; made if needed.")],
@@ -67,18 +104,12 @@ def watch(
     The manifest may be filled in meanwhile. Clips that it lists and that are not there are waited for.
     """
     from pipeline.batch import run_study
-    from pipeline.causes_file import load_causes
     from pipeline.console import follow_run, show_summary
     from pipeline.live import check_metrics_file
-    from pipeline.recorded import load_measures
     from pipeline.study_result import StudyResult
-    from pipeline.thresholds import load_limits
     from pipeline.watch_run import watch_folder
 
-    chosen = with_choices(load_settings(settings), model=model, pictures=pictures)
-    loaded = load_limits(limits or config_dir() / "checks")
-    to_consider = load_causes(causes, limits=loaded)
-    measures = load_measures(recorded)
+    given = load_given(settings, limits, causes, recorded, model=model, pictures=pictures)
     check_metrics_file(metrics_file)
 
     def measure(clips: Collection[str]) -> StudyResult:
@@ -86,10 +117,7 @@ def watch(
             result = run_study(
                 study,
                 out,
-                settings=chosen,
-                limits=loaded,
-                causes=to_consider,
-                measures=measures,
+                **given,
                 workers=workers,
                 progress=progress,
                 metrics_file=metrics_file,
@@ -103,10 +131,7 @@ def watch(
         watch_folder(
             study,
             out,
-            settings=chosen,
-            limits=loaded,
-            causes=to_consider,
-            measures=measures,
+            **given,
             measure=measure,
             tell=lambda line: typer.echo(line, err=True),
             every_s=every,
