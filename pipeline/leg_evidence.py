@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import numpy as np
+from numpy.typing import NDArray
 from scipy.ndimage import distance_transform_edt
 
 from pipeline.leg_shape import BONES
@@ -25,11 +26,12 @@ class Evidence:
         masks = outlines.masks
         self.outlines = outlines
         self.known: BoolArray = np.asarray(masks.any(axis=(1, 2)))
-        self.distance = np.zeros(masks.shape)
+        # Squared distances are whole numbers below 2^16, a quarter of the memory: whole minutes can be one pass.
+        self.cells2 = np.zeros(masks.shape, dtype=np.uint16)
         self.cells = np.zeros((n_frames, MOST_CELLS, 2))
         self.weight = np.zeros((n_frames, MOST_CELLS))
         for frame in np.flatnonzero(self.known):
-            self.distance[frame] = distance_transform_edt(~masks[frame]) * outlines.cell_legs[frame]
+            self.cells2[frame] = np.rint(distance_transform_edt(~masks[frame]) ** 2)
             cells = outlines.cells(int(frame))
             cells = cells[np.linspace(0, len(cells) - 1, min(len(cells), MOST_CELLS)).astype(int)]
             self.cells[frame, : len(cells)] = cells
@@ -46,11 +48,15 @@ class Evidence:
         x, y = np.clip(at[..., 0], 0, width - 1.001), np.clip(at[..., 1], 0, height - 1.001)
         column, row = x.astype(int), y.astype(int)
         right, below = x - column, y - row
-        frame = np.arange(len(self.distance))[:, None, None]
-        table = self.distance
-        upper = table[frame, row, column] * (1 - right) + table[frame, row, column + 1] * right
-        lower = table[frame, row + 1, column] * (1 - right) + table[frame, row + 1, column + 1] * right
+        upper = self._distance(row, column) * (1 - right) + self._distance(row, column + 1) * right
+        lower = self._distance(row + 1, column) * (1 - right) + self._distance(row + 1, column + 1) * right
         return np.asarray(upper * (1 - below) + lower * below)
+
+    def _distance(self, row: NDArray[np.int_], column: NDArray[np.int_]) -> FloatArray:
+        """Distance of cells from the outline, as (n_frames, 2, n_points) as their places. [legs]"""
+        frame = np.arange(len(self.cells2))[:, None, None]
+        cells = np.sqrt(self.cells2[frame, row, column].astype(np.float64))
+        return np.asarray(cells * self.outlines.cell_legs[:, None, None])
 
     def uncovered(self, points: FloatArray) -> FloatArray:
         """Distance of each cell beyond each leg's limbs, (n_frames, 2, n_cells), 0 on the limb. [legs]"""

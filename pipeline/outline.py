@@ -53,22 +53,28 @@ class Outlines:
 
     Attributes
     ----------
-    masks : (n_frames, 136, 176)
-        Rows downward, columns to the right; all False where nothing is known.
+    bits : (n_frames, 2992) uint8
+        The grid of 136 rows downward and 176 columns to the right, one bit a cell: a long clip has many. All 0 where
+        nothing is known.
     origin_px : (n_frames, 2)
         Place of the grid's first cell in the picture. [px]
     cell_px : (n_frames,)
         Size of a cell. [px]
     """
 
-    masks: BoolArray
+    bits: UInt8Array
     origin_px: FloatArray
     cell_px: FloatArray
+
+    def masks(self, part: slice = slice(None)) -> BoolArray:
+        """Return the outlines of some frames cell by cell, (n_frames, 136, 176)."""
+        bits = self.bits[part]
+        return np.unpackbits(bits, axis=1).view(bool).reshape(len(bits), *GRID_CELLS)
 
     def in_legs(self, part: slice, hips_px: FloatArray, leg_px: FloatArray, direction: int) -> LegOutlines:
         """Return some frames' outlines in leg lengths about the hips (n_frames, 2), x along the direction of travel."""
         return LegOutlines(
-            self.masks[part],
+            self.masks(part),
             (self.origin_px[part] - hips_px) / leg_px[:, None],
             self.cell_px[part] / leg_px,
             direction,
@@ -110,6 +116,11 @@ class LegOutlines:
         return spread
 
 
+def bits_of(masks: BoolArray) -> UInt8Array:
+    """Return masks (..., 136, 176) with one bit a cell, (..., 2992)."""
+    return np.packbits(masks.reshape(*masks.shape[:-2], -1), axis=-1)
+
+
 def trace_outlines(frames: Callable[[], Iterable[Frame]], track: LandmarkTrack) -> Outlines:
     """Return the outline of the legs in each frame.
 
@@ -131,10 +142,10 @@ def trace_outlines(frames: Callable[[], Iterable[Frame]], track: LandmarkTrack) 
     """
     n_frames = len(track.time_s)
     rows, columns = GRID_CELLS
-    masks = np.zeros((n_frames, rows, columns), dtype=bool)
+    bits = np.zeros((n_frames, rows * columns // 8), dtype=np.uint8)
     seen = np.isfinite(track.xy_px[:, 0, 0])
     if not seen.any():
-        return Outlines(masks, np.zeros((n_frames, 2)), np.ones(n_frames))
+        return Outlines(bits, np.zeros((n_frames, 2)), np.ones(n_frames))
     hips_px, leg_px = _place(track, seen)
     cell_px = leg_px / CELLS_PER_LEG
     origin_px = hips_px - np.stack([columns / 2 * cell_px, ABOVE_HIPS_LEGS * leg_px], axis=1)
@@ -142,15 +153,16 @@ def trace_outlines(frames: Callable[[], Iterable[Frame]], track: LandmarkTrack) 
     for number, frame in enumerate(frames()):
         if seen[number]:
             floor_px = hips_px[number, 1] + FLOOR_FROM_LEGS * leg_px[number]
-            masks[number] = _outline(frame.image, room, origin_px[number], cell_px[number], floor_px)
-    return Outlines(masks, origin_px, cell_px)
+            mask = _outline(frame.image, room, origin_px[number], cell_px[number], floor_px)
+            bits[number] = bits_of(mask)
+    return Outlines(bits, origin_px, cell_px)
 
 
 def save_outlines(path: Path, outlines: Outlines) -> None:
     """Write outlines as compressed npz, one bit a cell."""
     arrays = {
-        "masks": np.packbits(outlines.masks, axis=None),
-        "n_frames": np.asarray(len(outlines.masks)),
+        "masks": outlines.bits.reshape(-1),
+        "n_frames": np.asarray(len(outlines.bits)),
         "origin_px": outlines.origin_px.astype(np.float32),
         "cell_px": outlines.cell_px.astype(np.float32),
     }
@@ -167,12 +179,11 @@ def load_outlines(path: Path) -> Outlines:
     """
     with stored_arrays(path, "outlines") as stored:
         origin_px = numbers(stored, "origin_px", (None, 2))
-        shape = (len(origin_px), *GRID_CELLS)
-        count = math.prod(shape)
-        if int(stored["n_frames"]) != shape[0] or stored["masks"].shape != ((count + 7) // 8,):
-            raise ValueError(f"masks has the shape {stored['masks'].shape}")
-        masks = np.unpackbits(stored["masks"], count=count).reshape(shape).astype(bool)
-        return Outlines(masks, origin_px, numbers(stored, "cell_px", (shape[0],)))
+        n_frames, bits = len(origin_px), stored["masks"]
+        n_bytes = math.prod(GRID_CELLS) // 8
+        if int(stored["n_frames"]) != n_frames or bits.dtype != np.uint8 or bits.shape != (n_frames * n_bytes,):
+            raise ValueError(f"masks has the shape {bits.shape} and the type {bits.dtype}")
+        return Outlines(bits.reshape(n_frames, n_bytes), origin_px, numbers(stored, "cell_px", (n_frames,)))
 
 
 def _place(track: LandmarkTrack, seen: BoolArray) -> tuple[FloatArray, FloatArray]:

@@ -11,7 +11,7 @@ import numpy as np
 
 from pipeline.landmark_file import pack, unpack
 from pipeline.model import LandmarkTrack, VideoInfo
-from pipeline.outline import GRID_CELLS, Outlines, load_outlines, save_outlines
+from pipeline.outline import GRID_CELLS, Outlines, bits_of, load_outlines, save_outlines
 from pipeline.picture_stages import STAGE_VERSIONS, picture_files
 from pipeline.pixels import PictureFacts
 from pipeline.pylon import PylonTrack, load_pylon, save_pylon
@@ -49,7 +49,7 @@ def small_clip(folder: Path) -> Path:
     )
     save_track(folder / "landmarks.npz", track)
     masks = np.zeros((N_FRAMES, *GRID_CELLS), dtype=bool)
-    save_outlines(folder / "outlines.npz", Outlines(masks, np.zeros((N_FRAMES, 2)), np.ones(N_FRAMES)))
+    save_outlines(folder / "outlines.npz", Outlines(bits_of(masks), np.zeros((N_FRAMES, 2)), np.ones(N_FRAMES)))
     save_pylon(folder / "pylon.npz", PylonTrack(np.zeros((N_FRAMES, 2, 2)), np.zeros(N_FRAMES)))
     write_json(folder / "video.json", VideoInfo(640, 480, N_FRAMES, N_FRAMES, 0.13, 30.0, 30.0, 0, False, True))
     write_json(folder / "pictures.json", PictureFacts(0.5, 0.5, 0.5))

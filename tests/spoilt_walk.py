@@ -12,7 +12,7 @@ from dataclasses import replace
 import numpy as np
 
 from pipeline.model import SIDES, BoolArray, FloatArray, LandmarkTrack, Pass, Side
-from pipeline.outline import Outlines
+from pipeline.outline import Outlines, bits_of
 from tests.captured_walk import SHANK_M, THIGH_M, captured_walk, side_track
 from tests.walker import INDEX
 
@@ -68,7 +68,7 @@ def drawn(track: LandmarkTrack, *, pylon: Side | None = None) -> Outlines:
             points = (track.xy_px[frame, LEG[side]] - origin_px[frame]) / cell_px[frame]
             for (first, last), half in zip(BONES, PYLON if side == pylon else LIMB, strict=True):
                 masks[frame] |= capsule(points[first], points[last], half * CELLS_A_LEG)
-    return Outlines(masks, origin_px, cell_px)
+    return Outlines(bits_of(masks), origin_px, cell_px)
 
 
 def capsule(start: FloatArray, end: FloatArray, radius: float) -> BoolArray:

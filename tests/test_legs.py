@@ -174,7 +174,7 @@ def test_outlines_that_know_nothing_change_nothing() -> None:
     """A camera that moved: the same result as without outlines."""
     spoilt = spoil(TRUE, collapsed=every(47, 6))
     nothing = drawn(TRUE)
-    empty = replace(nothing, masks=np.zeros_like(nothing.masks))
+    empty = replace(nothing, bits=np.zeros_like(nothing.bits))
     assert put_right(spoilt, empty).track.xy_px == pytest.approx(put_right(spoilt).track.xy_px, abs=1e-6)
 
 

@@ -14,7 +14,16 @@ from numpy.typing import NDArray
 
 from pipeline.errors import StageError
 from pipeline.model import BoolArray, LandmarkTrack
-from pipeline.outline import EVERY, GRID_CELLS, LegOutlines, Outlines, load_outlines, save_outlines, trace_outlines
+from pipeline.outline import (
+    EVERY,
+    GRID_CELLS,
+    LegOutlines,
+    Outlines,
+    bits_of,
+    load_outlines,
+    save_outlines,
+    trace_outlines,
+)
 from pipeline.track_file import load_track, save_track
 from pipeline.video import Frame
 from tests.spoilt_walk import COLUMNS, N_FRAMES, ROWS, TRUE, WALK, drawn, whole_pass
@@ -83,11 +92,11 @@ def test_a_walker_before_a_noisy_room_is_outlined() -> None:
     assert outlines.origin_px[:, 0] == pytest.approx(ALONG - 88 * LEG_PX / 96)
     assert outlines.origin_px[:, 1] == pytest.approx(np.full(N, HIP_Y - 0.12 * LEG_PX))
     for frame in range(N):
-        assert overlap(outlines.masks[frame], rectangle(outlines, frame, ALONG[frame])) > 0.9
+        assert overlap(outlines.masks()[frame], rectangle(outlines, frame, ALONG[frame])) > 0.9
 
 
 def test_an_empty_room_has_no_outline() -> None:
-    assert not traced(filmed(ALONG, walker=False), track_at(ALONG)).masks.any()
+    assert not traced(filmed(ALONG, walker=False), track_at(ALONG)).masks().any()
 
 
 @pytest.mark.parametrize("size", [(240, 480), (400, 240)], ids=["wide", "upright"])
@@ -96,9 +105,9 @@ def test_another_size_of_the_picture(size: tuple[int, int]) -> None:
     room = np.random.default_rng(8).integers(60, 200, (height_px, width_px, 3)).astype(float)
     along = np.linspace(30.0, width_px - 30.0, N)
     outlines = traced(filmed(along, room), track_at(along, width_px=width_px, height_px=height_px))
-    assert outlines.masks.shape == (N, ROWS, COLUMNS)
+    assert outlines.masks().shape == (N, ROWS, COLUMNS)
     for frame in range(0, N, 5):
-        assert overlap(outlines.masks[frame], rectangle(outlines, frame, along[frame])) > 0.9
+        assert overlap(outlines.masks()[frame], rectangle(outlines, frame, along[frame])) > 0.9
 
 
 def test_at_the_picture_s_edge_the_rest_is_empty() -> None:
@@ -107,14 +116,14 @@ def test_at_the_picture_s_edge_the_rest_is_empty() -> None:
     outlines = traced(filmed(along), track_at(along))
     for frame in (0, N - 1):
         x = outlines.origin_px[frame, 0] + np.arange(COLUMNS) * outlines.cell_px[frame]
-        mask = outlines.masks[frame]
+        mask = outlines.masks()[frame]
         assert mask[:, (x >= 1) & (x < WIDTH_PX - 1)].any()
         assert not mask[:, (x < -1) | (x > WIDTH_PX)].any()
 
 
 def test_a_walker_out_of_the_picture_gives_nothing_and_no_error() -> None:
     along = np.concatenate([np.linspace(40.0, 280.0, N - 2), [900.0, -900.0]])
-    masks = traced(filmed(np.clip(along, 40, 280)), track_at(along)).masks
+    masks = traced(filmed(np.clip(along, 40, 280)), track_at(along)).masks()
     assert masks[:-2].any(axis=(1, 2)).all()
     assert not masks[-2:].any()
 
@@ -122,7 +131,7 @@ def test_a_walker_out_of_the_picture_gives_nothing_and_no_error() -> None:
 def test_frames_without_a_walker_are_empty() -> None:
     along = ALONG.copy()
     along[10:13] = np.nan
-    masks = traced(filmed(ALONG), track_at(along)).masks
+    masks = traced(filmed(ALONG), track_at(along)).masks()
     assert np.flatnonzero(~masks.any(axis=(1, 2))).tolist() == [10, 11, 12]
 
 
@@ -131,8 +140,8 @@ def test_nobody_seen_at_all_opens_no_picture() -> None:
         raise AssertionError("no picture is needed")
 
     outlines = trace_outlines(frames, track_at(np.full(N, np.nan)))
-    assert outlines.masks.shape == (N, *GRID_CELLS)
-    assert not outlines.masks.any()
+    assert outlines.masks().shape == (N, *GRID_CELLS)
+    assert not outlines.masks().any()
 
 
 def shaded(y_from: int, y_to: int, light: float) -> Pictures:
@@ -150,7 +159,7 @@ def beside(outlines: Outlines, y_from: int, y_to: int) -> float:
     for frame in range(5, N - 8):
         x = outlines.origin_px[frame, 0] + np.arange(COLUMNS) * outlines.cell_px[frame] - ALONG[frame]
         y = outlines.origin_px[frame, 1] + np.arange(ROWS) * outlines.cell_px[frame]
-        part = outlines.masks[frame][np.ix_((y >= y_from) & (y < y_to), (x > 11) & (x < 45))]
+        part = outlines.masks()[frame][np.ix_((y >= y_from) & (y < y_to), (x > 11) & (x < 45))]
         shares.append(part.mean())
     return float(np.mean(shares))
 
@@ -159,7 +168,7 @@ def test_a_shadow_on_the_floor_is_left_out() -> None:
     """The floor at 0.7 of its light from 185 px down: below hips by 0.94 legs. The walker stays."""
     outlines = traced(shaded(185, 205, 0.7), track_at(ALONG))
     assert beside(outlines, 185, 205) < 0.02
-    assert overlap(outlines.masks[15], rectangle(outlines, 15, ALONG[15])) > 0.9
+    assert overlap(outlines.masks()[15], rectangle(outlines, 15, ALONG[15])) > 0.9
 
 
 def test_the_same_darkness_higher_up_is_no_shadow() -> None:
@@ -176,7 +185,7 @@ def test_a_camera_that_moves_gives_no_outline() -> None:
     """The room goes by at 4 px a frame, as when somebody pans with the walker."""
     wide = np.random.default_rng(9).integers(60, 200, (HEIGHT_PX, WIDTH_PX + 4 * N, 3)).astype(float)
     pictures = [filmed(ALONG[n : n + 1], wide[:, 4 * n : 4 * n + WIDTH_PX])[0] for n in range(N)]
-    assert not traced(pictures, track_at(ALONG)).masks.any()
+    assert not traced(pictures, track_at(ALONG)).masks().any()
 
 
 def test_light_that_changes_takes_those_frames_only() -> None:
@@ -184,7 +193,7 @@ def test_light_that_changes_takes_those_frames_only() -> None:
     pictures = filmed(ALONG)
     for frame in range(20, 25):
         pictures[frame] = (pictures[frame] * 0.67).astype(np.uint8)
-    masks = traced(pictures, track_at(ALONG)).masks
+    masks = traced(pictures, track_at(ALONG)).masks()
     assert np.flatnonzero(~masks.any(axis=(1, 2))).tolist() == [20, 21, 22, 23, 24]
 
 
@@ -194,7 +203,7 @@ def test_half_of_a_room_in_another_light_gives_no_outline_in_those_frames() -> N
     for frame in range(20, 25):
         part = pictures[frame][:, 176:]
         part[:] = np.minimum(part.astype(int) + 50, 255).astype(np.uint8)
-    masks = traced(pictures, track_at(ALONG)).masks
+    masks = traced(pictures, track_at(ALONG)).masks()
     assert np.flatnonzero(~masks.any(axis=(1, 2))).tolist() == [20, 21, 22, 23, 24]
 
 
@@ -251,7 +260,7 @@ def test_a_drawn_walk_covers_its_own_joints() -> None:
     legs = outlines.in_legs(slice(0, N_FRAMES), hips, np.full(N_FRAMES, 100.0), 1)
     joints = [INDEX[name] for name in ("left_knee", "right_knee", "left_ankle", "right_ankle")]
     cells = np.round(legs.to_cells((TRUE.xy_px[:, joints] - hips[:, None]) / 100.0)).astype(int)
-    assert outlines.masks[np.arange(N_FRAMES)[:, None], cells[..., 1], cells[..., 0]].all()
+    assert outlines.masks()[np.arange(N_FRAMES)[:, None], cells[..., 1], cells[..., 0]].all()
     assert whole_pass()[0].stop == len(WALK.time_s)
 
 
@@ -260,7 +269,9 @@ def test_a_drawn_walk_covers_its_own_joints() -> None:
 
 def some() -> Outlines:
     rng = np.random.default_rng(11)
-    return Outlines(rng.random((3, ROWS, COLUMNS)) > 0.5, rng.normal(300, 50, (3, 2)), np.array([0.8, 0.9, 1.0]))
+    return Outlines(
+        bits_of(rng.random((3, ROWS, COLUMNS)) > 0.5), rng.normal(300, 50, (3, 2)), np.array([0.8, 0.9, 1.0])
+    )
 
 
 def test_outlines_come_back_from_their_file(tmp_path: Path) -> None:
@@ -268,8 +279,8 @@ def test_outlines_come_back_from_their_file(tmp_path: Path) -> None:
     path = tmp_path / "outlines.npz"
     save_outlines(path, some())
     found = load_outlines(path)
-    assert found.masks.dtype == bool
-    assert np.array_equal(found.masks, some().masks)
+    assert found.masks().dtype == bool
+    assert np.array_equal(found.masks(), some().masks())
     assert found.origin_px == pytest.approx(some().origin_px, rel=1e-6)
     assert found.cell_px == pytest.approx(some().cell_px, rel=1e-6)
     first = path.read_bytes()

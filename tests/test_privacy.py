@@ -153,7 +153,7 @@ def test_saved_arrays_are_numbers_and_outlines_hold_legs_only(folder: Path) -> N
             texts |= {name: str(array) for name, array in arrays.items() if array.dtype.kind not in "fiub"}
     assert set(texts) == {"model", "model_sha256", "mediapipe_version", "opencv_version"}
     outlines, track = load_outlines(clip / "outlines.npz"), load_track(clip / "landmarks.npz")
-    known = outlines.masks.any(axis=(1, 2))
+    known = outlines.masks().any(axis=(1, 2))
     shoulders = track.xy_px[known][
         :, [LANDMARK_NAMES.index("left_shoulder"), LANDMARK_NAMES.index("right_shoulder")], 1
     ]
