@@ -14,7 +14,7 @@ from pipeline.model import SIDES, BoolArray, Clip, FloatArray, LandmarkTrack, Qu
 from pipeline.motion import Motion, knee_noise_deg
 from pipeline.passes import OTHER_WALKS
 from pipeline.pixels import PictureFacts
-from pipeline.recording import QUICK_MOVEMENTS, at_least, at_most, file_notes, picture_notes
+from pipeline.recording import LOST_FRAMES, QUICK_MOVEMENTS, at_least, at_most, file_notes, picture_notes
 from pipeline.standing import STANDING_NOTE
 from pipeline.walkway import BEYOND_DOUBT, WalkerPath, far_side, view_signs, walker_path
 
@@ -92,7 +92,12 @@ def check_recording(
         if note.item in REFUSALS and not note.ok:
             found, expected = REFUSALS[note.item]
             values = {"value": note.value, "limit": note.limit, "frames": len(track.time_s)}
-            raise QualityError(item, found.format(**values), expected.format(**values), note.advice)
+            found, advice = found.format(**values), note.advice
+            for lost in (one for one in notes if one.item == LOST_FRAMES and not one.ok):
+                # A file that breaks off: what the rest lacks is no fault of the filming.
+                found += f", and {lost.value:.0f} more that the file announces cannot be decoded"
+                advice = lost.advice
+            raise QualityError(item, found, expected.format(**values), advice)
         if note.item == VIEW_SIGNS and refuses(note):
             signs = view_signs(track, _path(track, settings))
             reasons = " and ".join(signs.against(clip.view))

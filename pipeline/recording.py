@@ -18,6 +18,7 @@ IRREGULAR = 0.1
 ROUNDING_S = 0.0011
 # A count that a file announces may be worked out from its duration, and then be off by one.
 ANNOUNCED_OFF_BY = 1
+LOST_FRAMES = "frames lost in decoding"
 
 
 def file_notes(info: VideoInfo, time_s: FloatArray, settings: QualitySettings) -> tuple[QualityNote, ...]:
@@ -44,7 +45,7 @@ def file_notes(info: VideoInfo, time_s: FloatArray, settings: QualitySettings) -
             settings.min_shorter_side_px,
             "Film in 1280 x 720 or more, and send the camera's own file: messengers shrink clips.",
         ),
-        at_most("frames lost in decoding", lost, "1", ANNOUNCED_OFF_BY, "Copy the clip again from the camera."),
+        at_most(LOST_FRAMES, lost, "1", ANNOUNCED_OFF_BY, "Copy the clip again from the camera."),
         at_most("dropped frames", dropped_share(time_s), "1", settings.max_dropped_share, steady),
         at_most("irregular frame intervals", irregular_share(time_s), "1", settings.max_irregular_share, steady),
         at_least(

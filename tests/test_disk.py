@@ -11,9 +11,9 @@ from pathlib import Path
 
 import pytest
 
+from pipeline.bench.same_results import comparable
 from pipeline.store import write_bytes
 from tests import standins
-from tests.same_results import comparable
 from tests.studies import quick_settings, run_command
 from tests.test_batch import run_standins
 from tests.test_kills import study_of

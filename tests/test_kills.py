@@ -15,7 +15,7 @@ from pathlib import Path
 
 import pytest
 
-from tests.same_results import comparable
+from pipeline.bench.same_results import comparable
 from tests.studies import ROOT
 
 EXAMPLE = ROOT / "example_data" / "study"

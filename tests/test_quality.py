@@ -105,8 +105,17 @@ def test_nobody_in_view() -> None:
 
 
 def test_too_few_frames() -> None:
-    assert refusal(Walker().track(), replace(INFO, n_frames=10)).startswith(
-        "clip P03_v2_side: has 10 frames; at least 30 are needed."
+    short = replace(INFO, n_frames=10, n_frames_announced=10)
+    assert refusal(Walker().track(), short) == (
+        "clip P03_v2_side: has 10 frames; at least 30 are needed. Film three strides of each foot or more."
+    )
+
+
+def test_a_file_that_breaks_off_is_to_be_copied_again() -> None:
+    """Filming longer would not help."""
+    assert refusal(Walker().track(), replace(INFO, n_frames=10, n_frames_announced=360)) == (
+        "clip P03_v2_side: has 10 frames, and 350 more that the file announces cannot be decoded; "
+        "at least 30 are needed. Copy the clip again from the camera."
     )
 
 

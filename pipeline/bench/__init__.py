@@ -9,6 +9,7 @@ from pipeline.bench.cluster_sizes import cluster_sizes
 from pipeline.bench.faults import faults
 from pipeline.bench.own_error import own_errors
 from pipeline.bench.scale import memory, scale
+from pipeline.bench.soak import soak
 from pipeline.bench.speed import speed
 from pipeline.bench.study_page import study_page
 from pipeline.bench.study_tables import study_tables
@@ -20,6 +21,7 @@ app.command()(faults)
 app.command()(own_errors)
 app.command()(scale)
 app.command()(memory)
+app.command()(soak)
 app.command()(speed)
 app.command()(study_page)
 app.command()(study_tables)

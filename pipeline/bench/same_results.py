@@ -13,11 +13,15 @@ LEFT_OUT = {"record.json", "visit.pdf", "track.pdf"}
 
 def comparable(results: Path) -> dict[str, bytes]:
     """Content of every file of persons, visits and clips by its place, without what belongs to a run alone."""
-    paths = sorted(path for path in results.glob("sub-*/**/*") if path.is_file() and path.name not in LEFT_OUT)
-    return {path.relative_to(results).as_posix(): _content(path) for path in paths}
+    return {path.relative_to(results).as_posix(): comparable_content(path) for path in comparable_files(results)}
 
 
-def _content(path: Path) -> bytes:
+def comparable_files(results: Path) -> list[Path]:
+    """The files whose content does not depend on which run made them."""
+    return sorted(path for path in results.glob("sub-*/**/*") if path.is_file() and path.name not in LEFT_OUT)
+
+
+def comparable_content(path: Path) -> bytes:
     """A file's bytes; of a visit's record without the run, of pages without its id and times."""
     content = path.read_bytes()
     if path.name == "visit.json":
