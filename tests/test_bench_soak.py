@@ -26,7 +26,7 @@ def results(folder: Path, copies: range) -> Path:
 
 
 def test_copies_have_the_example_s_clips_and_the_damaged_ones(tmp_path: Path) -> None:
-    """Two copies: each clip is a link to the example's bytes, but one of each damaged visit; the manifest can be read."""
+    """Two copies: links to the example's clips, but for one of each damaged visit; the manifest can be read."""
     n_clips = soak_study(EXAMPLE, tmp_path, range(1, 3))
     clips = read_manifest(tmp_path)
     assert len(clips) == n_clips == 2 * sum(len(rows) for rows, _ in persons(EXAMPLE))
