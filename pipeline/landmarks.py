@@ -1,18 +1,19 @@
 """Frames in, the subject's 33 landmarks out. Only this module uses MediaPipe.
 
-Each clip is looked at twice: in whole pictures now and then, to find people and choose the subject, and in crops
-that follow him in every frame, because a far walker is too small in the whole picture (see `crops.py`). The
-estimator takes each picture by itself. Its video mode gives the same landmarks where all goes well, but smooths and
-trails by up to 1.5 frames when asked for one pose, and keeps ghosts where a crop has moved on. Smoothing without lag
-is done in `motion.py`.
+Each clip is looked at twice: in whole pictures now and then, by the lighter model, to find people and choose the
+subject, and in crops that follow him in every frame, because a far walker is too small in the whole picture (see
+`crops.py`). The estimator takes each picture by itself. Its video mode gives the same landmarks where all goes well,
+but smooths and trails by up to 1.5 frames when asked for one pose, and keeps ghosts where a crop has moved on.
+Smoothing without lag is done in `motion.py`.
 """
 
 from __future__ import annotations
 
 import os
 import sys
-from collections.abc import Callable, Iterable, Iterator, Sequence
+from collections.abc import Callable, Container, Iterable, Iterator, Sequence
 from contextlib import contextmanager
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
@@ -24,22 +25,20 @@ from pipeline.crops import (
     Crop,
     crops_on_subject,
     frames_beside,
+    frames_to_look_at,
     frames_to_search,
     tile_crops,
     whole_picture,
 )
 from pipeline.errors import ModelError, QualityError, VideoError
 from pipeline.model import LANDMARK_NAMES, FloatArray, LandmarkTrack
-from pipeline.models import verify_model
+from pipeline.models import FIRST_LOOK_MODEL, verify_model
 from pipeline.subject import Detection, drop_duplicates, follow_subject, merge_looks, rival_share
-from pipeline.video import Frame, UInt8Array, opencv_version, probe_video, read_frames
+from pipeline.video import Frame, UInt8Array, opencv_version, probe_times, read_frames
 
 DEFAULT_MODEL = "heavy"
 # The walker and one more, so that a helper is noticed.
 NUM_POSES = 2
-# Whole pictures are looked at further apart than this: a tenth of a second of walking is 7 % of the body height,
-# little for a crop. [s]
-LOOK_EVERY_S = 0.09
 
 
 def detect_landmarks(
@@ -74,7 +73,7 @@ def detect_landmarks(
         One row per frame. ``xy_px`` and ``world_m`` are NaN, ``visibility`` 0 where the subject was
         not seen; landmarks outside of the picture are the estimator's guess, with low visibility.
         ``n_people`` counts everyone in the crop or in the last whole picture looked at, whichever is more,
-        second poses of one person dropped.
+        second poses of one person dropped. Where the crop missed the subject, the pose of the first look stands.
 
     Raises
     ------
@@ -90,35 +89,24 @@ def detect_landmarks(
     Coordinates are kept in the estimator's single precision, so that a saved track equals this one.
     The same clip, model and library versions give the same numbers.
     """
-    frames, item = _rereadable(source, item)
-    model_file = verify_model(model)
+    clip, model_file = _source(source, item), verify_model(model)
+    people, looked = _first_look(clip, num_poses, walker_at)
+    first = follow_subject(people, clip.time_s, walker_at)
+    if walker_at is not None and not any(first):
+        raise _nobody_there(clip.item, walker_at)
+    crops = crops_on_subject(first, clip.time_s, width_px=clip.width_px, height_px=clip.height_px)
+    closer: list[list[Detection]] = []
     with _estimator(model_file.path, num_poses) as estimator:
-        times_s: list[float] = []
-        looked: list[int] = []
-        people: list[list[Detection]] = []
-        shape = (0, 0)
-        for number, frame in enumerate(frames()):
-            shape = frame.image.shape[:2]
-            times_s.append(frame.time_s)
-            due = not looked or frame.time_s - times_s[looked[-1]] > LOOK_EVERY_S
-            looked += [number] if due else []
-            people.append(estimator.people(frame.image, [whole_picture(shape[1], shape[0])] if due else []))
-        if not times_s:
-            raise VideoError(item, "no frame was decoded", "expected at least one", "Record the clip again.")
-        time_s = np.asarray(times_s, dtype=np.float64)
-        _search_tiles(estimator, frames(), people, time_s, walker_at)
-        first = follow_subject(people, time_s, walker_at)
-        if walker_at is not None and not any(first):
-            raise _nobody_there(item, walker_at)
-        crops = crops_on_subject(first, time_s, width_px=shape[1], height_px=shape[0])
-        closer: list[list[Detection]] = []
-        for frame, crop in zip(frames(), crops, strict=True):
+        for (_, frame), crop in zip(clip.read(None), crops, strict=False):
             closer.append(estimator.people(frame.image, [] if crop is None else [crop]))
             if on_frame is not None:
                 on_frame(len(closer))
-        looks = [merge_looks(*both) for both in zip(closer, first, strict=True)]
-        subject = _follow_on(estimator, frames, looks, time_s, walker_at)
-    n_whole = np.repeat([len(people[number]) for number in looked], np.diff([*looked, len(people)]))
+        # Now and then a picture that was counted cannot be read: the clip ends there.
+        time_s = clip.time_s[: len(closer)]
+        looks = [merge_looks(*both) for both in zip(closer, first, strict=False)]
+        subject = _follow_on(estimator, clip, looks, time_s, walker_at)
+    looked = [number for number in looked if number < len(looks)]
+    n_whole = np.repeat([len(people[number]) for number in looked], np.diff([*looked, len(looks)]))
     n_landmarks = len(LANDMARK_NAMES)
     return LandmarkTrack(
         time_s=time_s,
@@ -126,8 +114,8 @@ def detect_landmarks(
         visibility=_stack([None if one is None else one.visibility for one in subject], (n_landmarks,), 0.0),
         world_m=_stack([None if one is None else one.world_m for one in subject], (n_landmarks, 3), np.nan),
         n_people=np.maximum(n_whole, [len(found) for found in closer]).astype(np.int64),
-        width_px=shape[1],
-        height_px=shape[0],
+        width_px=clip.width_px,
+        height_px=clip.height_px,
         model=model_file.name,
         model_sha256=model_file.sha256,
         mediapipe_version=mediapipe.__version__,
@@ -148,19 +136,61 @@ def _stack(rows: list[FloatArray | None], shape: tuple[int, ...], missing: float
     return result
 
 
-def _rereadable(source: Path | Iterable[Frame], item: str) -> tuple[Callable[[], Iterable[Frame]], str]:
-    """What gives the frames from the start each time it is called, and the clip's name in messages."""
+@dataclass(frozen=True, slots=True)
+class _Source:
+    """A clip's name in messages, the time of each frame (n_frames,) [s], the size of its pictures, and its frames.
+
+    `read` gives them with their numbers from the start each time it is called, all or those that are wanted.
+    """
+
+    item: str
+    time_s: FloatArray
+    width_px: int
+    height_px: int
+    read: Callable[[Container[int] | None], Iterable[tuple[int, Frame]]]
+
+
+def _source(source: Path | Iterable[Frame], item: str) -> _Source:
+    """The frames to look at."""
     if isinstance(source, Path):
         path, item = source, item or source.name
-        info = probe_video(path, item=item)
-        return lambda: read_frames(path, info=info, item=item), item
-    kept = list(source)
-    return lambda: kept, item or "clip"
+        info, time_s = probe_times(path, item=item)
+
+        def read(wanted: Container[int] | None) -> Iterator[tuple[int, Frame]]:
+            return ((frame.index, frame) for frame in read_frames(path, info=info, item=item, wanted=wanted))
+
+        return _Source(item, time_s, info.width_px, info.height_px, read)
+    kept, item = list(source), item or "clip"
+    if not kept:
+        raise VideoError(item, "no frame was decoded", "expected at least one", "Record the clip again.")
+    height_px, width_px = kept[0].image.shape[:2]
+    time_s = np.array([frame.time_s for frame in kept], dtype=np.float64)
+
+    def chosen(wanted: Container[int] | None) -> Iterator[tuple[int, Frame]]:
+        return ((number, frame) for number, frame in enumerate(kept) if wanted is None or number in wanted)
+
+    return _Source(item, time_s, width_px, height_px, chosen)
+
+
+def _first_look(
+    clip: _Source, num_poses: int, walker_at: tuple[float, float, float] | None
+) -> tuple[list[list[Detection]], list[int]]:
+    """Everyone in whole pictures now and then, and in tiles where no walker was seen; and which pictures were whole."""
+    people: list[list[Detection]] = [[] for _ in clip.time_s]
+    looked = frames_to_look_at(clip.time_s)
+    with _estimator(verify_model(FIRST_LOOK_MODEL).path, num_poses) as estimator:
+        for number, frame in clip.read(set(looked)):
+            people[number] = estimator.people(frame.image, [whole_picture(clip.width_px, clip.height_px)])
+        search = set(frames_to_search(follow_subject(people, clip.time_s, walker_at), clip.time_s))
+        for number, frame in clip.read(search) if search else ():
+            found = estimator.people(frame.image, tile_crops(clip.width_px, clip.height_px))
+            people[number] = drop_duplicates([*people[number], *found])
+    return people, looked
 
 
 def _follow_on(
     estimator: _Estimator,
-    frames: Callable[[], Iterable[Frame]],
+    clip: _Source,
     looks: list[list[Detection]],
     time_s: FloatArray,
     walker_at: tuple[float, float, float] | None,
@@ -170,12 +200,9 @@ def _follow_on(
     tried: set[int] = set()
     while wanted := set(frames_beside(subject, time_s)) - tried:
         tried |= wanted
-        crops: list[Crop | None] = []
-        for number, frame in enumerate(frames()):
-            height_px, width_px = frame.image.shape[:2]
-            crops = crops or crops_on_subject(subject, time_s, width_px=width_px, height_px=height_px)
-            crop = crops[number]
-            if number in wanted and crop is not None:
+        crops = crops_on_subject(subject, time_s, width_px=clip.width_px, height_px=clip.height_px)
+        for number, frame in clip.read(wanted):
+            if (crop := crops[number]) is not None:
                 looks[number] = drop_duplicates([*looks[number], *estimator.people(frame.image, [crop])])
         subject = follow_subject(looks, time_s, walker_at)
     return subject
@@ -190,24 +217,6 @@ def _nobody_there(item: str, walker_at: tuple[float, float, float]) -> QualityEr
         "the manifest's walker_at should point at the walker's body",
         "Correct walker_at: a time in seconds, then x and y from the picture's upper left corner.",
     )
-
-
-def _search_tiles(
-    estimator: _Estimator,
-    frames: Iterable[Frame],
-    people: list[list[Detection]],
-    time_s: FloatArray,
-    walker_at: tuple[float, float, float] | None,
-) -> None:
-    """Look for people in tiles of the frames about which no walker was seen for long; adds them to `people`."""
-    wanted = set(frames_to_search(follow_subject(people, time_s, walker_at), time_s))
-    if not wanted:
-        return
-    for number, frame in enumerate(frames):
-        if number in wanted:
-            height_px, width_px = frame.image.shape[:2]
-            found = estimator.people(frame.image, tile_crops(width_px, height_px))
-            people[number] = drop_duplicates([*people[number], *found])
 
 
 class _Estimator:

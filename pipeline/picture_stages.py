@@ -17,7 +17,7 @@ from pipeline.job_process import Tell
 from pipeline.judgement import RunRecord
 from pipeline.landmark_file import RECORD, Made, is_landmark_file, unpack
 from pipeline.model import Clip, VideoInfo, View
-from pipeline.models import verify_model
+from pipeline.models import FIRST_LOOK_MODEL, verify_model
 from pipeline.stage_record import StageEnd, run_stage
 from pipeline.store import fingerprint, read_json, write_json
 
@@ -28,7 +28,7 @@ if TYPE_CHECKING:
     from pipeline.video import Frame
 
 # Raised when the stage's results change for the same input; earlier results are then computed again.
-LANDMARKS_VERSION = 2
+LANDMARKS_VERSION = 3
 PICTURES_VERSION = 1
 OUTLINES_VERSION = 1
 PYLON_VERSION = 1
@@ -82,7 +82,7 @@ def landmarks_fingerprint(job: ClipJob, clip_sha256: str) -> str:
         clip=clip_sha256,
         settings=job.settings.landmarks,
         walker_at=job.clip.walker_at,
-        model=_model_sha256(job.settings.landmarks.model),
+        models=[_model_sha256(name) for name in (FIRST_LOOK_MODEL, job.settings.landmarks.model)],
         libraries=_libraries(),
     )
 

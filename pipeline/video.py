@@ -97,15 +97,15 @@ def probe_times(path: Path, *, item: str = "") -> tuple[VideoInfo, FloatArray]:
         rotation_deg = round(capture.get(cv2.CAP_PROP_ORIENTATION_META))
         width_px = round(capture.get(cv2.CAP_PROP_FRAME_WIDTH))
         height_px = round(capture.get(cv2.CAP_PROP_FRAME_HEIGHT))
-        stamps_s = _decode_timestamps(capture)
-    if not stamps_s.size:
+        stamps_ms = _decode_timestamps(capture)
+    if not stamps_ms.size:
         raise VideoError(
             item,
             f"none of the {max(0, round(announced))} frames that the file announces can be decoded",
             "expected at least one",
             "Copy the clip from the camera again.",
         )
-    time_s, from_file = _checked_times(stamps_s, fps_nominal, item)
+    time_s, from_file = _checked_times(stamps_ms, fps_nominal, item)
     interval_s = float(np.median(np.diff(time_s))) if time_s.size > 1 else 1.0 / max(fps_nominal, 1.0)
     duration_s = float(time_s[-1]) + interval_s
     fps_measured = (time_s.size - 1) / float(time_s[-1]) if time_s.size > 1 else fps_nominal
@@ -272,16 +272,16 @@ def _refuse_odd_pixels(capture: cv2.VideoCapture, item: str) -> None:
 
 
 def _decode_timestamps(capture: cv2.VideoCapture) -> FloatArray:
-    """(n_frames,) timestamps of all frames that can be decoded, as the file has them. [s]"""
+    """(n_frames,) timestamps of all frames that can be decoded, as the file has them. [ms]"""
     stamps_ms: list[float] = []
     while capture.grab():
         stamps_ms.append(capture.get(cv2.CAP_PROP_POS_MSEC))
-    return np.asarray(stamps_ms, dtype=np.float64) / 1000.0
+    return np.asarray(stamps_ms, dtype=np.float64)
 
 
-def _checked_times(stamps_s: FloatArray, fps_nominal: float, item: str) -> tuple[FloatArray, bool]:
+def _checked_times(stamps_ms: FloatArray, fps_nominal: float, item: str) -> tuple[FloatArray, bool]:
     """Times from the first frame [s], and whether they are the file's own."""
-    time_s = stamps_s - stamps_s[0]
+    time_s = (stamps_ms - stamps_ms[0]) / 1000.0
     if np.all(np.isfinite(time_s)) and np.all(np.diff(time_s) > 0):
         return time_s, True
     if not 0 < fps_nominal <= HIGHEST_FPS:
@@ -291,7 +291,7 @@ def _checked_times(stamps_s: FloatArray, fps_nominal: float, item: str) -> tuple
             "expected increasing timestamps or a frame rate",
             "Export the clip as MP4.",
         )
-    return np.arange(stamps_s.size) / fps_nominal, False
+    return np.arange(stamps_ms.size) / fps_nominal, False
 
 
 def _has_box_structure(path: Path) -> bool:

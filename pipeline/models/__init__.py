@@ -15,6 +15,10 @@ from pathlib import Path
 from pipeline.errors import ModelError
 from pipeline.store import file_sha256
 
+# Finds people in whole pictures and tiles, whichever model the clip is read with: the same detector, and less than half
+# of the default model's time.
+FIRST_LOOK_MODEL = "full"
+
 
 @dataclass(frozen=True, slots=True)
 class ModelFile:
