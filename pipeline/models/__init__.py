@@ -22,11 +22,7 @@ FIRST_LOOK_MODEL = "full"
 
 @dataclass(frozen=True, slots=True)
 class ModelFile:
-    """A model file whose content was checked.
-
-    `sha256` is what results know it by: that of the bundle before the mask was cut out of it (`cut_mask`), as both give
-    the same landmarks to the bit.
-    """
+    """A model file whose content was checked."""
 
     name: str
     path: Path
@@ -39,7 +35,6 @@ class _Recorded:
 
     file: str
     sha256: str
-    results_sha256: str
 
 
 @cache
@@ -47,7 +42,7 @@ def _recorded() -> dict[str, _Recorded]:
     """The bundles of `models.toml` by model name."""
     text = (files(__package__) / "models.toml").read_text(encoding="utf-8")
     bundles = tomllib.loads(text)["bundles"]
-    return {name: _Recorded(entry["file"], entry["sha256"], entry["results_sha256"]) for name, entry in bundles.items()}
+    return {name: _Recorded(entry["file"], entry["sha256"]) for name, entry in bundles.items()}
 
 
 def model_names() -> tuple[str, ...]:
@@ -113,4 +108,4 @@ def verify_model(name: str, *, path: Path | None = None) -> ModelFile:
         ) from error
     if found != expected:
         raise ModelError(f"model file {path.name}", f"SHA-256 is {found}", f"expected {expected}", do)
-    return ModelFile(name, path, _entry(name).results_sha256)
+    return ModelFile(name, path, expected)

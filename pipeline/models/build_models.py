@@ -126,7 +126,6 @@ def main() -> int:
             )
             for name, part in recorded["parts"].items()
         }
-    # Last, so that nothing but the mask differs from the bundles by whose hash results know a model.
     models = {name: cut_mask(model) if name.startswith("landmark") else model for name, model in models.items()}
     for bundle in recorded["bundles"].values():
         path = out / bundle["file"]
