@@ -1,4 +1,4 @@
-"""Pictures that may leave the landmark step: heads made unrecognisable, the skeleton drawn in.
+"""Pictures that may leave the landmark step: heads made unrecognisable, surroundings blurred; and their files.
 
 A key frame is evidence for a finding, and it is a picture of a patient. Whoever keeps one asks `heads.may_be_stored`
 and calls `safe_picture` first.
@@ -7,14 +7,14 @@ and calls `safe_picture` first.
 from __future__ import annotations
 
 import math
-from itertools import pairwise
 from pathlib import Path
 
 import cv2
 import numpy as np
 
 from pipeline.heads import head_discs, head_sightings
-from pipeline.model import LANDMARK_NAMES, SIDES, FloatArray, LandmarkTrack, Side
+from pipeline.model import LANDMARK_NAMES, SIDES, FloatArray, LandmarkTrack
+from pipeline.skeleton import TRUNK, limb_lines, nearest_pixel
 from pipeline.store import write_bytes
 from pipeline.video import UInt8Array
 
@@ -27,17 +27,11 @@ SMALLEST_RADIUS_SHARE = 0.02
 SHARP_STRIP = 0.07
 JPEG_QUALITY = 88
 
-LIMB_CHAINS = (
-    ("hip", "shoulder", "elbow", "wrist"),
-    ("hip", "knee", "ankle", "heel", "foot_index", "ankle"),
-)
-TRUNK = (("left_shoulder", "right_shoulder"), ("left_hip", "right_hip"))
-# Red, green, blue. One colour for both sides: they are told apart by line style and letter.
-LINE_COLOUR = (255, 235, 120)
-EDGE_COLOUR = (20, 20, 20)
+# Left, top, width and height of a part of a picture. [px]
+Box = tuple[int, int, int, int]
 
 
-def safe_picture(image: UInt8Array, track: LandmarkTrack, frame: int) -> UInt8Array:
+def safe_picture(image: UInt8Array, track: LandmarkTrack, frame: int, box: Box | None = None) -> UInt8Array:
     """A frame's picture as it may be kept: surroundings blurred, head hidden where it is and was just before and after.
 
     Parameters
@@ -48,17 +42,23 @@ def safe_picture(image: UInt8Array, track: LandmarkTrack, frame: int) -> UInt8Ar
         Of the picture's clip.
     frame : int
         Ask `heads.may_be_stored` first: this hides the head where the track says it is.
+    box : Box, optional
+        The part that is wanted; by default all.
 
     Returns
     -------
     (height_px, width_px, 3) uint8
-        New picture.
+        New picture, of the part's size.
     """
+    height_px, width_px = image.shape[:2]
+    left, top, width, height = box or (0, 0, width_px, height_px)
+    part, corner = image[top : top + height, left : left + width], np.array([left, top])
     # Surroundings first: a bystander whom the estimator missed must not be recognised either.
-    return blur_faces(blur_surroundings(image, track.xy_px[frame]), head_sightings(track, frame))
+    blurred = blur_surroundings(part, track.xy_px[frame] - corner, whole_px=height_px)
+    return blur_faces(blurred, head_sightings(track, frame) - corner, whole_px=height_px)
 
 
-def blur_faces(image: UInt8Array, xy_px: FloatArray) -> UInt8Array:
+def blur_faces(image: UInt8Array, xy_px: FloatArray, *, whole_px: int | None = None) -> UInt8Array:
     """The picture with every head turned into a coarse mosaic.
 
     Parameters
@@ -68,6 +68,8 @@ def blur_faces(image: UInt8Array, xy_px: FloatArray) -> UInt8Array:
     xy_px : (33, 2) or (n_people, 33, 2)
         Landmarks of everyone seen in it, or of one person in frames about it. [px] A person without face landmarks
         (NaN) is passed over; when no head at all is known, the whole picture becomes a mosaic.
+    whole_px : int, optional
+        Height of the picture that this is a part of; by default this is all of it. [px]
 
     Returns
     -------
@@ -81,12 +83,13 @@ def blur_faces(image: UInt8Array, xy_px: FloatArray) -> UInt8Array:
     overlap would keep more than either.
     """
     height_px, width_px = image.shape[:2]
+    whole_px = whole_px or height_px
     discs = head_discs(xy_px)
     discs = discs[np.isfinite(discs).all(axis=1)]
     if not len(discs):
-        return _mosaic(image, cell_px=max(8, height_px // 20))
+        return _mosaic(image, cell_px=max(8, whole_px // 20))
     result = image.copy()
-    discs[:, 2] = np.maximum(discs[:, 2], SMALLEST_RADIUS_SHARE * height_px)
+    discs[:, 2] = np.maximum(discs[:, 2], SMALLEST_RADIUS_SHARE * whole_px)
     for group in _touching(discs):
         radius = group[:, 2:]
         low = np.clip(np.floor((group[:, :2] - radius).min(axis=0)), 0, [width_px, height_px]).astype(int)
@@ -96,14 +99,14 @@ def blur_faces(image: UInt8Array, xy_px: FloatArray) -> UInt8Array:
             continue
         mask = np.zeros(box.shape[:2], dtype=np.uint8)
         for disc in group:
-            cv2.circle(mask, _pixel(disc[:2] - low), round(float(disc[2])), 255, cv2.FILLED)
+            cv2.circle(mask, nearest_pixel(disc[:2] - low), round(float(disc[2])), 255, cv2.FILLED)
         # Rounded up, so that a disc spans no more cells; 3 is what rounding adds to its diameter.
         cell_px = math.ceil((2 * float(radius.max()) + 3) / CELLS_ACROSS_HEAD)
         np.copyto(box, _cells(box, cell_px), where=mask[..., np.newaxis] > 0)
     return result
 
 
-def blur_surroundings(image: UInt8Array, xy_px: FloatArray) -> UInt8Array:
+def blur_surroundings(image: UInt8Array, xy_px: FloatArray, *, whole_px: int | None = None) -> UInt8Array:
     """The picture with everything but the person's trunk and limbs blurred: bystanders, papers, screens.
 
     Parameters
@@ -112,6 +115,8 @@ def blur_surroundings(image: UInt8Array, xy_px: FloatArray) -> UInt8Array:
         Upright RGB picture; unchanged.
     xy_px : (33, 2)
         The person's landmarks. [px] Without any (NaN) everything is blurred.
+    whole_px : int, optional
+        Height of the picture that this is a part of; by default this is all of it. [px]
 
     Returns
     -------
@@ -124,12 +129,13 @@ def blur_surroundings(image: UInt8Array, xy_px: FloatArray) -> UInt8Array:
     only them. The blur keeps five values across the head of somebody as tall as the picture, and fewer across others.
     """
     finite = np.asarray(np.isfinite(xy_px).all(axis=1))
-    height_px = float(np.ptp(xy_px[finite, 1])) if finite.any() else image.shape[0] / 2
+    whole_px = whole_px or image.shape[0]
+    height_px = float(np.ptp(xy_px[finite, 1])) if finite.any() else whole_px / 2
     # A head is about 0.13 of the height. Of somebody nearer to the camera than the walker it is larger than his.
-    cell_px = max(3.0, 0.13 * max(height_px, image.shape[0]) / CELLS_ACROSS_HEAD)
+    cell_px = max(3.0, 0.13 * max(height_px, whole_px) / CELLS_ACROSS_HEAD)
     result = _mosaic(image, cell_px=cell_px, interpolation=cv2.INTER_LINEAR)
     points = {name: xy_px[i] for i, name in enumerate(LANDMARK_NAMES) if finite[i]}
-    lines = [line for side in SIDES for line in _limb_lines(side)] + list(TRUNK)
+    lines = [line for side in SIDES for line in limb_lines(side)] + list(TRUNK)
     lines = [(start, end) for start, end in lines if start in points and end in points]
     if not lines:
         return result
@@ -144,66 +150,14 @@ def blur_surroundings(image: UInt8Array, xy_px: FloatArray) -> UInt8Array:
     if not mask.size:
         return result
     for start, end in lines:
-        cv2.line(mask, _pixel(points[start] - low), _pixel(points[end] - low), 1.0, strip_px)
+        cv2.line(mask, nearest_pixel(points[start] - low), nearest_pixel(points[end] - low), 1.0, strip_px)
     corners = ("left_shoulder", "right_shoulder", "right_hip", "left_hip")
     if all(name in points for name in corners):
-        hull = cv2.convexHull(np.array([_pixel(points[name] - low) for name in corners]))
+        hull = cv2.convexHull(np.array([nearest_pixel(points[name] - low) for name in corners]))
         cv2.fillConvexPoly(mask, hull, 1.0)
     edge = cv2.GaussianBlur(mask, (0, 0), sigmaX=0.15 * strip_px)
     sharp, soft = np.ascontiguousarray(image[rows, columns]), np.ascontiguousarray(result[rows, columns])
     result[rows, columns] = cv2.blendLinear(sharp, soft, edge, 1.0 - edge)
-    return result
-
-
-def draw_skeleton(
-    image: UInt8Array,
-    xy_px: FloatArray,
-    visibility: FloatArray,
-    *,
-    min_visibility: float = 0.5,
-    letters: dict[Side, str] | None = None,
-    dashed_side: Side = "left",
-) -> UInt8Array:
-    """The picture with the landmarks' lines: one side thin and dashed, the other thick and solid, with letters.
-
-    Parameters
-    ----------
-    image : (height_px, width_px, 3) uint8
-        Upright RGB picture; unchanged.
-    xy_px : (33, 2)
-        Landmarks of one person. [px] NaN points and their lines are left out.
-    visibility : (33,)
-        The estimator's own visibility. [1]
-    min_visibility : float
-        Points below it are left out. [1]
-    letters : dict, optional
-        Letters written at knee and ankle of each side; by default L and R.
-    dashed_side : Side
-        The side that is drawn thin and dashed.
-
-    Returns
-    -------
-    (height_px, width_px, 3) uint8
-        New picture.
-    """
-    result = image.copy()
-    letters = letters or {"left": "L", "right": "R"}
-    usable = np.isfinite(xy_px).all(axis=1) & (visibility >= min_visibility)
-    points = dict(zip(LANDMARK_NAMES, np.nan_to_num(xy_px), strict=True))
-    seen = dict(zip(LANDMARK_NAMES, usable, strict=True))
-    width_px = max(3, round(image.shape[0] / 220))
-    for start, end in TRUNK:
-        if seen[start] and seen[end]:
-            _draw_line(result, points[start], points[end], width_px=width_px, dashed=False)
-    for side in letters:
-        dashed = side == dashed_side
-        side_width_px = max(2, width_px // 2) if dashed else width_px
-        for start, end in _limb_lines(side):
-            if seen[start] and seen[end]:
-                _draw_line(result, points[start], points[end], width_px=side_width_px, dashed=dashed)
-        for joint in ("knee", "ankle", "wrist"):
-            if seen[f"{side}_{joint}"]:
-                _write_letter(result, points[f"{side}_{joint}"], letters[side], width_px=width_px)
     return result
 
 
@@ -256,9 +210,9 @@ def webp_picture(image: UInt8Array, *, quality: int) -> bytes:
 
 
 def _mosaic(image: UInt8Array, *, cell_px: float, interpolation: int = cv2.INTER_NEAREST) -> UInt8Array:
-    """The picture from the means of square cells: as tiles, or running into each other."""
+    """The picture from the means of cells of that size or a little more: as tiles, or running into each other."""
     height_px, width_px = image.shape[:2]
-    cells = (max(1, round(width_px / cell_px)), max(1, round(height_px / cell_px)))
+    cells = (max(1, int(width_px / cell_px)), max(1, int(height_px / cell_px)))
     small = cv2.resize(image, cells, interpolation=cv2.INTER_AREA)
     return np.asarray(cv2.resize(small, (width_px, height_px), interpolation=interpolation), np.uint8)
 
@@ -285,34 +239,3 @@ def _cells(image: UInt8Array, cell_px: int) -> UInt8Array:
     cells = ((sums + counts[..., None] // 2) // counts[..., None]).astype(np.uint8)
     rows, columns = (np.arange(length) // cell_px for length in image.shape[:2])
     return np.asarray(cells[rows[:, None], columns])
-
-
-def _limb_lines(side: Side) -> list[tuple[str, str]]:
-    """Names of both ends of each line of one side's trunk edge, arm and leg."""
-    return [(f"{side}_{start}", f"{side}_{end}") for chain in LIMB_CHAINS for start, end in pairwise(chain)]
-
-
-def _draw_line(image: UInt8Array, start: FloatArray, end: FloatArray, *, width_px: int, dashed: bool) -> None:
-    """A line with a dark edge, so that it shows on light and dark clothes alike."""
-    length_px = float(np.hypot(*(end - start)))
-    # Long enough that the dark edges leave the gaps open.
-    n_dashes = max(1, round(length_px / (10 + 6 * width_px))) if dashed else 1
-    filled = 0.55 if dashed else 1.0
-    for width, colour in ((width_px + 2, EDGE_COLOUR), (width_px, LINE_COLOUR)):
-        for dash in range(n_dashes):
-            low = start + (end - start) * (dash / n_dashes)
-            high = start + (end - start) * ((dash + filled) / n_dashes)
-            cv2.line(image, _pixel(low), _pixel(high), colour, width, cv2.LINE_AA)
-
-
-def _write_letter(image: UInt8Array, point: FloatArray, letter: str, *, width_px: int) -> None:
-    """A letter beside a point, with a dark edge."""
-    position = _pixel(point + np.array([3 * width_px, -width_px]))
-    size = 0.22 * width_px
-    for width, colour in ((width_px + 3, EDGE_COLOUR), (max(1, width_px - 1), LINE_COLOUR)):
-        cv2.putText(image, letter, position, cv2.FONT_HERSHEY_SIMPLEX, size, colour, width, cv2.LINE_AA)
-
-
-def _pixel(point: FloatArray) -> tuple[int, int]:
-    """The nearest pixel."""
-    return round(float(point[0])), round(float(point[1]))

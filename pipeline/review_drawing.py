@@ -11,10 +11,10 @@ import numpy as np
 import pandas as pd
 
 from pipeline.model import LANDMARK_NAMES, SIDES, FloatArray, LandmarkTrack, Side
-from pipeline.pictures import LIMB_CHAINS
 from pipeline.report.drawings import line_of
 from pipeline.report.viewer_files import PARTS, POINTS, SIZE_PX, ViewerClip
 from pipeline.review_saved import Row
+from pipeline.skeleton import LIMB_CHAINS
 
 # A picture is shown for a moment when it is no further away: the pictures of a clip may be every second frame. [s]
 NEAR_PICTURE_S = 0.04

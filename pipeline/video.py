@@ -1,6 +1,6 @@
 """Clips in, upright RGB frames with their own timestamps out.
 
-Only this module and `pictures.py` use OpenCV. Times are the frames' own: phones record at a variable
+Only this module, `pictures.py` and `skeleton.py` use OpenCV. Times are the frames' own: phones record at a variable
 rate, and frame number divided by a nominal rate can be off by more than a whole gait event.
 """
 

@@ -97,6 +97,21 @@ def test_the_head_is_hidden_where_it_was_just_before_and_after() -> None:
         assert np.any(np.diff(row, axis=0) != 0, axis=1).sum() <= CELLS_ACROSS_HEAD + 1
 
 
+def test_a_part_made_safe_hides_as_much_as_the_whole_picture() -> None:
+    """Cut through the head or beside it: cells as large, limbs as sharp; only where the cells begin differs."""
+    track = walking(30.0)
+    ((x, y, radius),) = head_discs(track.xy_px[4])
+    whole = safe_picture(noise(), track, 4)
+    for left, top in ((round(x - 3 * radius), round(y - 1.5 * radius)), (round(x), max(0, round(y - 2 * radius)))):
+        box = (left, top, min(round(6 * radius), WIDTH_PX - left), HEIGHT_PX - top)
+        part = safe_picture(noise(), track, 4, box)
+        same = whole[top : top + box[3], left : left + box[2]]
+        assert part.shape == same.shape
+        assert np.abs(part.astype(int) - same.astype(int)).mean() < 6
+        row = part[round(y) - top, max(0, round(x - 0.9 * radius) - left) : round(x + 0.9 * radius) - left].astype(int)
+        assert np.any(np.diff(row, axis=0) != 0, axis=1).sum() <= CELLS_ACROSS_HEAD + 1
+
+
 @pytest.mark.parametrize(
     "centre_px", [(320, 200), (0, 0), (WIDTH_PX - 1, HEIGHT_PX - 1), (-20, 300), (300, HEIGHT_PX + 9)]
 )

@@ -11,14 +11,8 @@ from PIL import Image
 
 from pipeline.heads import head_discs
 from pipeline.model import LANDMARK_NAMES
-from pipeline.pictures import (
-    LINE_COLOUR,
-    blur_faces,
-    blur_surroundings,
-    draw_skeleton,
-    save_picture,
-    smaller_picture,
-)
+from pipeline.pictures import blur_faces, blur_surroundings, save_picture, smaller_picture
+from pipeline.skeleton import LINE_COLOUR, draw_skeleton
 from tests.test_subject import person
 
 WIDTH_PX, HEIGHT_PX = 640, 720

@@ -35,6 +35,7 @@ LEVELS = [
         "video",
         "heads",
         "pictures",
+        "skeleton",
         "subject",
         "crops",
         "landmarks",
@@ -132,7 +133,7 @@ def test_imports_go_downward(path: Path) -> None:
     ("library", "allowed"),
     [
         # The benchmark of speed compares with a loop of both libraries and nothing else.
-        ("cv2", {"video", "pictures", "bench"}),
+        ("cv2", {"video", "pictures", "skeleton", "bench"}),
         ("mediapipe", {"landmarks", "models", "bench"}),
         ("distributed", {"cluster_link"}),
         ("fsspec", {"object_store"}),

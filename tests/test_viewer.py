@@ -92,7 +92,7 @@ def test_surroundings_are_coarse_in_every_picture_and_limbs_are_not(made):
 
 def sharp_surroundings(monkeypatch):
     """Leave the head's own disc alone to hide it: blurred surroundings would hide it a second time."""
-    monkeypatch.setattr(pictures, "blur_surroundings", lambda image, points: image)
+    monkeypatch.setattr(pictures, "blur_surroundings", lambda image, points, whole_px: image)
 
 
 def test_the_head_is_coarse_in_every_picture(clip, monkeypatch):

@@ -17,10 +17,11 @@ from pipeline.heads import may_be_stored
 from pipeline.judgement import Fault, FaultDefinition, Limits, VisitReport, leading_finding
 from pipeline.kept import FRAMES_FOLDER, FRAMES_NAME
 from pipeline.model import Clip, LandmarkTrack, Side, StrideSet, other_side
-from pipeline.pictures import draw_skeleton, safe_picture, save_picture
+from pipeline.pictures import safe_picture, save_picture
 from pipeline.places import make_private_folder
 from pipeline.report.parts import FrameIndex, KeyFrame
 from pipeline.report.words import limb_words, side_of_interest
+from pipeline.skeleton import draw_skeleton
 from pipeline.store import write_json
 from pipeline.video import UInt8Array, chosen_pictures
 

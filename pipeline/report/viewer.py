@@ -16,13 +16,13 @@ from pipeline.judgement import VisitReport
 from pipeline.kept import FRAMES_FOLDER
 from pipeline.language import localised, say, say_saved
 from pipeline.model import FloatArray, StrideSet
-from pipeline.pictures import LIMB_CHAINS
 from pipeline.report.drawings import NEAR_CURVES, curve_title, curve_unit, line_of
 from pipeline.report.layout import Layout
 from pipeline.report.layout_records import ViewerTexts
 from pipeline.report.scripts import page_script
 from pipeline.report.viewer_files import PARTS, SIZE_PX, ViewerClip, load_viewer_clip, load_viewer_index
 from pipeline.report.words import limb_words, sides_in_order
+from pipeline.skeleton import LIMB_CHAINS
 
 # Pictures of all clips together inside a page, so that it stays below 6 MB; written as text they take a third more.
 LARGEST_PAGE = 1_900_000

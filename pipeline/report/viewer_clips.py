@@ -18,7 +18,7 @@ from pipeline.kept import FRAMES_FOLDER, VIEWER_NAME
 from pipeline.landmark_file import is_landmark_file
 from pipeline.legs import RightedLegs
 from pipeline.model import LANDMARK_NAMES, SIDES, Clip, FloatArray, LandmarkTrack, StrideSet
-from pipeline.pictures import resized, safe_picture, webp_picture
+from pipeline.pictures import Box, resized, safe_picture, webp_picture
 from pipeline.report.frames import HEIGHT_PER_BODY, WIDTH_PER_HEIGHT
 from pipeline.report.viewer_files import POINTS, SIZE_PX, ViewerClip, ViewerIndex, save_viewer_clip
 from pipeline.signals import sample_rate
@@ -87,7 +87,7 @@ def make_clip(clip: Clip, legs: RightedLegs, strides: StrideSet) -> ViewerClip:
     rows = strides.table[(strides.table["clip_id"] == clip.clip_id) & strides.table["use"].astype(bool)]
     walks = rows.groupby("pass_number").agg({"start_s": "min", "end_s": "max"}) if len(rows) else rows
     stretches, cut_s = measured_frames(track.time_s, list(zip(walks["start_s"], walks["end_s"], strict=True)))
-    boxes: dict[int, tuple[int, int, int, int]] = {}
+    boxes: dict[int, Box] = {}
     for stretch in stretches:
         boxes |= dict(zip(stretch.tolist(), follow(track, stretch), strict=True))
     frames = np.array(sorted(boxes), dtype=np.int64)
@@ -143,7 +143,7 @@ def measured_frames(time_s: FloatArray, walks: Sequence[tuple[float, float]]) ->
     return stretches, cut_s
 
 
-def follow(track: LandmarkTrack, frames: np.ndarray) -> list[tuple[int, int, int, int]]:
+def follow(track: LandmarkTrack, frames: np.ndarray) -> list[Box]:
     """Return the part of each frame to show: left, top, width and height, about the walker, following smoothly.
 
     Parameters
@@ -168,7 +168,7 @@ def follow(track: LandmarkTrack, frames: np.ndarray) -> list[tuple[int, int, int
     return [_box(float(x), float(y), float(body), track) for x, y, body in smooth.T]
 
 
-def _box(x_px: float, y_px: float, body_px: float, track: LandmarkTrack) -> tuple[int, int, int, int]:
+def _box(x_px: float, y_px: float, body_px: float, track: LandmarkTrack) -> Box:
     """A box of the viewer's shape about a person, moved inside the picture where it would stick out."""
     height = max(16.0, HEIGHT_PER_BODY * body_px)
     height *= min(1.0, track.height_px / height, track.width_px / (WIDTH_PER_HEIGHT * height))
@@ -179,7 +179,7 @@ def _box(x_px: float, y_px: float, body_px: float, track: LandmarkTrack) -> tupl
     return left, top, columns, rows
 
 
-def _in_box(xy_px: FloatArray, box: tuple[int, int, int, int]) -> FloatArray:
+def _in_box(xy_px: FloatArray, box: Box) -> FloatArray:
     """Points as shares of a box's width and height, (33, 2)."""
     left, top, width, height = box
     return np.asarray((xy_px - (left, top)) / (width, height))
@@ -194,15 +194,11 @@ def _decoded(clip: Clip, frames: np.ndarray) -> Iterator[tuple[int, UInt8Array |
         yield from chosen_pictures(clip.path, frames.tolist(), item=f"clip {clip.clip_id}")
 
 
-def _made_safe(
-    image: UInt8Array | None, track: LandmarkTrack, frame: int, box: tuple[int, int, int, int]
-) -> UInt8Array:
+def _made_safe(image: UInt8Array | None, track: LandmarkTrack, frame: int, box: Box) -> UInt8Array:
     """One picture: surroundings and head made unrecognisable, then cut out; plain grey where that is not sure."""
     if image is None or not may_be_stored(track, frame):
         return np.full((SIZE_PX[1], SIZE_PX[0], 3), GREY, dtype=np.uint8)
-    left, top, width, height = box
-    safe = safe_picture(image, track, frame)
-    return resized(np.ascontiguousarray(safe[top : top + height, left : left + width]), SIZE_PX)
+    return resized(safe_picture(image, track, frame, box), SIZE_PX)
 
 
 def _encoded(pictures: Sequence[UInt8Array]) -> tuple[bytes, ...]:
