@@ -112,7 +112,7 @@ def run_study(
     tree = OutputTree(out)
     with (
         open_cluster(cluster, study=study, out=out, model=settings.landmarks.model) as machines,
-        nullcontext("") if held else hold_results(out, "run") as caution,
+        nullcontext("") if held else hold_results(out, "run", own=machines.folder if machines else None) as caution,
     ):
         save_goals(tree, clips, goals)
         run = StudyRun(

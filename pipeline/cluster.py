@@ -29,6 +29,7 @@ from pipeline.manifest_row import MANIFEST_NAME
 from pipeline.object_store import Place, load_fsspec, shared_place
 from pipeline.parcels import HANDED, Parcel, parcel_of, take_over
 from pipeline.places import make_results_folder
+from pipeline.results_lock import HANDING
 from pipeline.sent_files import SentFiles
 from pipeline.store import file_sha256, write_bytes
 
@@ -81,7 +82,7 @@ def open_cluster(cluster: Cluster | None, *, study: Path, out: Path, model: str)
     try:
         if cluster.store is None:
             make_results_folder(out)
-            folder = Path(tempfile.mkdtemp(dir=out.resolve(), prefix=".cluster-"))
+            folder = Path(tempfile.mkdtemp(dir=out.resolve(), prefix=HANDING))
             place = shared_place(folder)
             write_bytes(folder / TOKEN, token, private=True)
         else:
@@ -111,6 +112,11 @@ class OpenCluster:
         self._again: deque[Job] = deque()
         self._begun: Counter[str] = Counter()
         crew.link.follow(name, self._told.put)
+
+    @property
+    def folder(self) -> Path | None:
+        """What lies beside the results while the run goes on; None where files travel through a store."""
+        return self._check.folder
 
     def run_jobs(
         self,

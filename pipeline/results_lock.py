@@ -23,6 +23,8 @@ from pipeline.run_record import host_mark, this_process
 from pipeline.store import now_text, shown_path
 
 LOCK_NAME = ".in-use"
+# Begins the name of the folder in which a cluster's workers hand over what they did.
+HANDING = ".cluster-"
 # Where locks must not cover what others read (Windows): far behind the text. [bytes]
 FAR = 1 << 30
 # What a file system answers that keeps no locks (POSIX: flock, fcntl).
@@ -40,7 +42,7 @@ class Holder:
 
 
 @contextmanager
-def hold_results(out: Path, work: str) -> Iterator[str]:
+def hold_results(out: Path, work: str, *, own: Path | None = None) -> Iterator[str]:
     """Hold a results folder while a run or a watch is at work there; give a caution where that cannot be made sure.
 
     Parameters
@@ -48,6 +50,8 @@ def hold_results(out: Path, work: str) -> Iterator[str]:
     out : Path
         The results folder; made if needed.
     work : {"run", "watch", "forget"}
+    own : Path, optional
+        What a cluster's run has put there already.
 
     Raises
     ------
@@ -71,9 +75,10 @@ def hold_results(out: Path, work: str) -> Iterator[str]:
                 raise _in_use(out, read_holder(out)) from None
             caution = "The file system of the results keeps no locks: take care that only one run writes there."
         if not caution:
-            # Nobody is at work here: what killed runs left of their processes' files is of no more use.
-            for left in out.glob("runs/*/.jobs-*"):
-                shutil.rmtree(left, ignore_errors=True)
+            # Nobody is at work here: what killed runs left of their processes' and workers' files is of no more use.
+            for left in (*out.glob("runs/*/.jobs-*"), *out.glob(f"{HANDING}*")):
+                if own is None or left.name != own.name:
+                    shutil.rmtree(left, ignore_errors=True)
         with suppress(OSError):
             os.ftruncate(handle, 0)
             os.write(handle, to_json(Holder(work, now_text(), *this_process())))

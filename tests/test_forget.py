@@ -175,8 +175,11 @@ def test_what_killed_writes_and_runs_left_goes(out: Path) -> None:
         path.write_text("P1")
     (run_of(out) / ".jobs-ab12/x").mkdir(parents=True)
     (run_of(out) / ".jobs-ab12/x/output").write_text("P1")
+    (out / ".cluster-ab12/1").mkdir(parents=True)
+    (out / ".cluster-ab12/1/0f").write_text("P1")
     assert forget_subject(out, "P1").is_clean
     assert not any(path.exists() for path in left) and not (run_of(out) / ".jobs-ab12").exists()
+    assert not (out / ".cluster-ab12").exists()
 
 
 def test_with_the_last_person_the_study_s_pages_go(out: Path) -> None:

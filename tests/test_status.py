@@ -201,6 +201,19 @@ def test_two_at_once_in_one_folder_are_refused_and_a_killed_one_leaves_no_lock(t
     assert read_holder(out) is None
 
 
+def test_what_killed_runs_left_is_cleared_but_not_what_this_one_put_there(tmp_path: Path) -> None:
+    """Beside the results lie what workers hand over, in the folder of a run what its processes do."""
+    left = [tmp_path / ".cluster-dead" / "1", tmp_path / "runs" / "20260301T100000Z" / ".jobs-dead" / "x"]
+    own, kept = tmp_path / ".cluster-mine", tmp_path / "sub-P01" / ".cluster-no"
+    for folder in (*left, own, kept):
+        folder.mkdir(parents=True)
+    with hold_results(tmp_path, "run", own=own):
+        assert own.is_dir() and kept.is_dir()
+        assert not any(folder.parent.exists() for folder in left)
+    with hold_results(tmp_path, "forget"):
+        assert not own.exists() and kept.is_dir()
+
+
 def test_ten_thousand_failures_of_one_kind_are_one_line(tmp_path: Path) -> None:
     clips = "".join(row(failed(f"c{i}", f"clip c{i}: has {i} frames; 30 are needed. Film.")) for i in range(10_000))
     save(tmp_path, summary(), clips, "".join(f"P{i:04},01,waiting,\n" for i in range(3333)))

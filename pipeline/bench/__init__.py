@@ -7,6 +7,7 @@ import typer
 from pipeline.bench.accuracy import accuracy
 from pipeline.bench.cluster_sizes import cluster_sizes
 from pipeline.bench.faults import faults
+from pipeline.bench.handover import handover
 from pipeline.bench.own_error import own_errors
 from pipeline.bench.scale import memory, scale
 from pipeline.bench.soak import soak
@@ -18,6 +19,7 @@ app = typer.Typer(add_completion=False, no_args_is_help=True, help=__doc__)
 app.command()(accuracy)
 app.command()(cluster_sizes)
 app.command()(faults)
+app.command()(handover)
 app.command()(own_errors)
 app.command()(scale)
 app.command()(memory)
