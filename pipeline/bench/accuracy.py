@@ -63,6 +63,7 @@ class Measured:
 
     what: str
     result: StudyResult
+    n_filmed: int
     out: Path
     clips: list[Clip]
     truth_files: dict[str, Path]
@@ -106,9 +107,10 @@ def _measure(
     result = run_study(study, out, settings=settings)
     done = {one.clip_id for one in result.clips if one.state == "done"}
     # Of clips that came as landmark files no truth is kept.
-    clips = [clip for clip in read_manifest(study) if clip.clip_id in done and not is_landmark_file(clip.path)]
+    filmed = [clip for clip in read_manifest(study) if not is_landmark_file(clip.path)]
+    clips = [clip for clip in filmed if clip.clip_id in done]
     files = {clip.clip_id: _truth_file(clip_set, study, clip) for clip in clips}
-    return Measured(what, result, out, clips, files, settings)
+    return Measured(what, result, len(filmed), out, clips, files, settings)
 
 
 def _sections(measured: Measured, truths: dict[str, ClipTruth], values: pd.DataFrame, *, example: bool) -> list[str]:
@@ -143,7 +145,7 @@ def _sections(measured: Measured, truths: dict[str, ClipTruth], values: pd.DataF
         version=run.code_version,
         model=measured.settings.landmarks.model,
         done=len(clips),
-        clips=len(measured.result.clips),
+        clips=measured.n_filmed,
     )
     failed = [f"- {one.clip_id}: {one.message}" for one in measured.result.clips if one.state != "done"]
     refused = ["Not measured:\n\n" + "\n".join(failed)] if failed else []
