@@ -10,6 +10,7 @@ from pathlib import Path
 
 from pipeline.isolate import Outcome
 from pipeline.places import make_private_folder
+from pipeline.stage_record import told
 from pipeline.store import now_text, write_text
 
 FOLDER = "clips"
@@ -30,9 +31,9 @@ class ClipLog:
         self._write(self.stages)
 
     def end(self, outcome: Outcome) -> None:
-        """Write the whole log. `reused` are the lines of what was taken over from an earlier run."""
+        """Write the whole log; stages that were taken over from an earlier run say since when, repaired ones why."""
         lines = [f"{seconds:9.2f} s  {stage}" for stage, seconds in outcome.stages]
-        lines += [f"reused: {line}" for line in outcome.value or ()]
+        lines += [text for end in outcome.value or () if (text := told(end))]
         failure = outcome.failure
         ended = f"failed in the stage {failure.stage!r}" if failure else "done"
         lines.append(f"{now_text()} {ended} after {outcome.seconds:.1f} s")

@@ -19,7 +19,7 @@ from pipeline.picture_stages import ClipJob
 from pipeline.recorded import load_measures
 from pipeline.run_record import RunSummary
 from pipeline.runs import RunFolder
-from pipeline.stage_record import FolderRecord, StageRecord, write_record
+from pipeline.stage_record import FolderRecord, StageEnd, StageRecord, write_record
 from pipeline.store import OutputTree, read_json
 from pipeline.study_result import Progress, VisitResult
 from pipeline.thresholds import load_limits
@@ -124,7 +124,11 @@ def test_log_of_a_clip_tells_each_stage_while_it_runs_and_all_at_the_end(tmp_pat
     assert log.stat().st_mode & 0o777 == 0o600
     outcome = Outcome(
         "clip a",
-        ("landmarks unchanged since 2026-03-01T10:00:00Z",),
+        (
+            StageEnd("landmarks", "2026-03-01T10:00:00Z"),
+            StageEnd("pictures", damaged="pictures.json was changed"),
+            StageEnd("measures"),
+        ),
         None,
         4.04,
         "chatter\n",
@@ -138,7 +142,8 @@ def test_log_of_a_clip_tells_each_stage_while_it_runs_and_all_at_the_end(tmp_pat
         "     1.50 s  start",
         "     0.25 s  landmarks",
         "     2.25 s  measures",
-        "reused: landmarks unchanged since 2026-03-01T10:00:00Z",
+        "landmarks unchanged since 2026-03-01T10:00:00Z",
+        "pictures made again: pictures.json was changed",
     ]
     assert ended.endswith("Z done after 4.0 s")
     assert (memory, printed, chatter) == ("most memory: 346 MB", "printed:", "chatter")
@@ -157,7 +162,7 @@ def test_log_of_a_failed_clip_has_its_message_and_the_traceback(tmp_path: Path) 
 
 def test_an_unchanged_clip_is_counted_and_has_no_log(tmp_path: Path) -> None:
     stage = Stage(tmp_path)
-    stage.end("c", Outcome("clip c", ("landmarks unchanged since then",), None, 0.0, ""))
+    stage.end("c", Outcome("clip c", (StageEnd("landmarks", "then"),), None, 0.0, ""))
     stage.live.write()
     assert (stage.summary.clips, stage.summary.unchanged, stage.summary.seconds_left) == ({"done": 1}, 1, None)
     assert not (stage.folder.folder / "clips").exists()
