@@ -22,7 +22,7 @@ from pipeline.cluster_link import Post
 from pipeline.config import config_dir
 from pipeline.errors import PipelineError
 from pipeline.isolate import Job, Outcome, run_jobs
-from pipeline.models import verify_model
+from pipeline.models import verify_models
 from pipeline.object_store import Place
 from pipeline.parcels import Handover, Parcel, unpack_parcel
 from pipeline.runs import package_versions
@@ -89,15 +89,16 @@ def program(model: str) -> Program:
     Raises
     ------
     ModelError
-        The model's file is missing, or not the one that was shipped.
+        A model's file is missing, or not the one that was shipped.
     """
+    _, own = verify_models(model)
     digest = hashlib.sha256()
     parts = [(PACKAGE, path) for path in PACKAGE.rglob("*") if path.suffix == ".py" or "assets" in path.parts]
     parts += [(config_dir(), path) for path in config_dir().rglob("*")]
     for top, path in sorted(parts, key=lambda part: (part[0] != PACKAGE, part[1].relative_to(part[0]).as_posix())):
         if path.is_file() and "__pycache__" not in path.parts:
             digest.update(f"{path.relative_to(top).as_posix()} {file_sha256(path)}\n".encode())
-    return Program(__version__, package_versions(), verify_model(model).sha256, digest.hexdigest())
+    return Program(__version__, package_versions(), own.sha256, digest.hexdigest())
 
 
 def differences(here: Program, run: Program) -> str:

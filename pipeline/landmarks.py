@@ -31,8 +31,8 @@ from pipeline.crops import (
     whole_picture,
 )
 from pipeline.errors import ModelError, QualityError, VideoError
-from pipeline.model import LANDMARK_NAMES, FloatArray, LandmarkTrack
-from pipeline.models import FIRST_LOOK_MODEL, verify_model
+from pipeline.model import LANDMARK_NAMES, FloatArray, LandmarkTrack, VideoInfo
+from pipeline.models import ModelFile, verify_models
 from pipeline.subject import Detection, drop_duplicates, follow_subject, merge_looks, rival_share
 from pipeline.video import Frame, UInt8Array, opencv_version, probe_times, read_frames
 
@@ -49,6 +49,7 @@ def detect_landmarks(
     walker_at: tuple[float, float, float] | None = None,
     on_frame: Callable[[int], None] | None = None,
     item: str = "",
+    probed: tuple[VideoInfo, FloatArray] | None = None,
 ) -> LandmarkTrack:
     """The subject's landmarks in each frame of a clip.
 
@@ -66,6 +67,8 @@ def detect_landmarks(
         Called after each frame of the second look, which is most of the work, with the number of frames done.
     item : str
         How messages name the clip; by default its file name.
+    probed : VideoInfo and (n_frames,) times [s], optional
+        What `probe_times` gave for a clip; without it the clip is probed here, which decodes it once more.
 
     Returns
     -------
@@ -89,8 +92,9 @@ def detect_landmarks(
     Coordinates are kept in the estimator's single precision, so that a saved track equals this one.
     The same clip, model and library versions give the same numbers.
     """
-    clip, model_file = _source(source, item), verify_model(model)
-    people, looked = _first_look(clip, num_poses, walker_at)
+    finder, model_file = verify_models(model)
+    clip = _source(source, item, probed)
+    people, looked = _first_look(clip, finder, num_poses, walker_at)
     first = follow_subject(people, clip.time_s, walker_at)
     if walker_at is not None and not any(first):
         raise _nobody_there(clip.item, walker_at)
@@ -101,6 +105,8 @@ def detect_landmarks(
             closer.append(estimator.people(frame.image, [] if crop is None else [crop]))
             if on_frame is not None:
                 on_frame(len(closer))
+        if not closer:
+            raise _nothing_decoded(clip.item)
         # Now and then a picture that was counted cannot be read: the clip ends there.
         time_s = clip.time_s[: len(closer)]
         looks = [merge_looks(*both) for both in zip(closer, first, strict=False)]
@@ -150,11 +156,11 @@ class _Source:
     read: Callable[[Container[int] | None], Iterable[tuple[int, Frame]]]
 
 
-def _source(source: Path | Iterable[Frame], item: str) -> _Source:
+def _source(source: Path | Iterable[Frame], item: str, probed: tuple[VideoInfo, FloatArray] | None) -> _Source:
     """The frames to look at."""
     if isinstance(source, Path):
         path, item = source, item or source.name
-        info, time_s = probe_times(path, item=item)
+        info, time_s = probed or probe_times(path, item=item)
 
         def read(wanted: Container[int] | None) -> Iterator[tuple[int, Frame]]:
             return ((frame.index, frame) for frame in read_frames(path, info=info, item=item, wanted=wanted))
@@ -162,7 +168,7 @@ def _source(source: Path | Iterable[Frame], item: str) -> _Source:
         return _Source(item, time_s, info.width_px, info.height_px, read)
     kept, item = list(source), item or "clip"
     if not kept:
-        raise VideoError(item, "no frame was decoded", "expected at least one", "Record the clip again.")
+        raise _nothing_decoded(item)
     height_px, width_px = kept[0].image.shape[:2]
     time_s = np.array([frame.time_s for frame in kept], dtype=np.float64)
 
@@ -172,13 +178,18 @@ def _source(source: Path | Iterable[Frame], item: str) -> _Source:
     return _Source(item, time_s, width_px, height_px, chosen)
 
 
+def _nothing_decoded(item: str) -> VideoError:
+    """The refusal of a clip without a picture."""
+    return VideoError(item, "no frame was decoded", "expected at least one", "Record the clip again.")
+
+
 def _first_look(
-    clip: _Source, num_poses: int, walker_at: tuple[float, float, float] | None
+    clip: _Source, finder: ModelFile, num_poses: int, walker_at: tuple[float, float, float] | None
 ) -> tuple[list[list[Detection]], list[int]]:
     """Everyone in whole pictures now and then, and in tiles where no walker was seen; and which pictures were whole."""
     people: list[list[Detection]] = [[] for _ in clip.time_s]
     looked = frames_to_look_at(clip.time_s)
-    with _estimator(verify_model(FIRST_LOOK_MODEL).path, num_poses) as estimator:
+    with _estimator(finder.path, num_poses) as estimator:
         for number, frame in clip.read(set(looked)):
             people[number] = estimator.people(frame.image, [whole_picture(clip.width_px, clip.height_px)])
         search = set(frames_to_search(follow_subject(people, clip.time_s, walker_at), clip.time_s))

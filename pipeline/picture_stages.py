@@ -17,7 +17,7 @@ from pipeline.job_process import Tell
 from pipeline.judgement import RunRecord
 from pipeline.landmark_file import RECORD, Made, is_landmark_file, unpack
 from pipeline.model import Clip, VideoInfo, View
-from pipeline.models import FIRST_LOOK_MODEL, verify_model
+from pipeline.models import verify_models
 from pipeline.stage_record import StageEnd, run_stage
 from pipeline.store import fingerprint, read_json, write_json
 
@@ -82,7 +82,7 @@ def landmarks_fingerprint(job: ClipJob, clip_sha256: str) -> str:
         clip=clip_sha256,
         settings=job.settings.landmarks,
         walker_at=job.clip.walker_at,
-        models=[_model_sha256(name) for name in (FIRST_LOOK_MODEL, job.settings.landmarks.model)],
+        models=_models_sha256(job.settings.landmarks.model),
         libraries=_libraries(),
     )
 
@@ -96,9 +96,9 @@ def _libraries() -> list[str]:
 
 
 @cache
-def _model_sha256(name: str) -> str:
-    """Hash of a pose model's file, taken once a process; what reads the model checks it again."""
-    return verify_model(name).sha256
+def _models_sha256(name: str) -> list[str]:
+    """Hashes of the pose models' files, taken once a process; what reads the models checks them again."""
+    return [model.sha256 for model in verify_models(name)]
 
 
 def picture_fingerprints(job: ClipJob, landmarks: str) -> dict[str, str]:
@@ -184,10 +184,10 @@ def _detect(job: ClipJob, tell: Tell) -> Iterable[str]:
     """The stage landmarks."""
     from pipeline.landmarks import detect_landmarks
     from pipeline.track_file import save_track
-    from pipeline.video import probe_video
+    from pipeline.video import probe_times
 
     item = f"clip {job.clip.clip_id}"
-    info = probe_video(job.clip.path, item=item)
+    info, time_s = probe_times(job.clip.path, item=item)
     write_json(job.folder / "video.json", info)
     track = detect_landmarks(
         job.clip.path,
@@ -196,6 +196,7 @@ def _detect(job: ClipJob, tell: Tell) -> Iterable[str]:
         walker_at=job.clip.walker_at,
         on_frame=lambda done: tell("landmarks", done, info.n_frames),
         item=item,
+        probed=(info, time_s),
     )
     save_track(job.folder / "landmarks.npz", track)
     return LANDMARKS_FILES

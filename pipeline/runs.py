@@ -25,7 +25,7 @@ from pipeline.causes import Causes
 from pipeline.config import Settings, settings_sha256, settings_text
 from pipeline.errors import StageError
 from pipeline.judgement import ClipResult, Limits, RunRecord
-from pipeline.models import verify_model
+from pipeline.models import verify_models
 from pipeline.plain_text import visible
 from pipeline.run_record import CLIPS_NAME, RECORD_NAME, VISITS_NAME, RunSummary, this_process
 from pipeline.store import OutputTree, now_text, write_json, write_table, write_text
@@ -88,14 +88,15 @@ def new_record(run_id: str, settings: Settings, limits: Limits, causes: Causes, 
     ModelError
         The pose model is missing, or not the one that was shipped.
     """
+    _, model = verify_models(settings.landmarks.model)
     return RunRecord(
         run_id=run_id,
         started=now_text(),
         finished="",
         code_version=__version__,
         package_versions=package_versions(),
-        model=settings.landmarks.model,
-        model_sha256=verify_model(settings.landmarks.model).sha256,
+        model=model.name,
+        model_sha256=model.sha256,
         settings_sha256=settings_sha256(settings),
         limits_sha256=limits.sha256,
         causes_file=causes.file,

@@ -20,7 +20,7 @@ from pipeline.landmarks import detect_landmarks
 from pipeline.model import LANDMARK_NAMES, LandmarkTrack
 from pipeline.models import ModelFile, verify_model
 from pipeline.track_file import load_track, save_track
-from pipeline.video import Frame, read_frames
+from pipeline.video import Frame, probe_times, read_frames
 from tests.clip_files import example_clip, true_points_px, write_clip
 
 # PoseLandmark of mediapipe 0.10.21, python/solutions/pose.py: the last release whose wheel lists the names.
@@ -204,6 +204,15 @@ def test_a_clip_and_its_frames_give_the_same_track(tmp_path: Path) -> None:
     assert done == [1, 2, 3, 4, 5]
 
 
+def test_a_clip_ends_where_its_pictures_do_though_more_were_counted(tmp_path: Path) -> None:
+    """Three more frames than the file has: as when a picture that was counted cannot be read."""
+    clip = write_clip(tmp_path / "clip.mp4", [0, 33, 67, 100, 133], pictures=[one.image for one in stretch(n_frames=5)])
+    info, time_s = probe_times(clip)
+    more_s = np.concatenate([time_s, time_s[-1] + np.array([0.1, 0.2, 0.4])])
+    track = detect_landmarks(clip, model="full", probed=(dataclasses.replace(info, n_frames=8), more_s))
+    assert equal(track, detect_landmarks(clip, model="full"))
+
+
 def test_a_room_without_people_gives_empty_rows(tmp_path: Path) -> None:
     track = detect_landmarks(write_clip(tmp_path / "room.mp4", [0, 33, 67, 100]), model="full")
     assert np.isnan(track.xy_px).all() and np.isnan(track.world_m).all()
@@ -243,7 +252,8 @@ def test_a_file_that_is_no_model_is_an_error(tmp_path: Path, monkeypatch: pytest
     """Past the hash check, as with a library that no longer reads this model."""
     broken = tmp_path / "pose_full.task"
     broken.write_bytes(b"no model")
-    monkeypatch.setattr("pipeline.landmarks.verify_model", lambda name: ModelFile(name, broken, "0" * 64))
+    model = ModelFile("full", broken, "0" * 64)
+    monkeypatch.setattr("pipeline.landmarks.verify_models", lambda name: (model, model))
     with pytest.raises(ModelError) as caught:
         detect_landmarks(stretch(n_frames=1), model="full")
     message = str(caught.value)

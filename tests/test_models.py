@@ -13,7 +13,7 @@ from mediapipe.tasks.metadata import schema_py_generated as schema
 
 from pipeline import models
 from pipeline.errors import ModelError
-from pipeline.models import build_models, model_names, model_path, verify_model
+from pipeline.models import build_models, model_names, model_path, verify_model, verify_models
 from pipeline.models.cut_mask import FILE_MARK, MASK_SHAPE, SCORE_SHAPE, cut_mask
 
 RECORDED = tomllib.loads(build_models.MODELS_TOML.read_text(encoding="utf-8"))
@@ -142,3 +142,15 @@ def test_licence_and_origin_ship_with_the_models() -> None:
     origin = (folder / "PROVENANCE.md").read_text(encoding="utf-8")
     for part in RECORDED["parts"].values():
         assert part["package"] in origin and part["version"] in origin
+
+
+def test_a_clip_is_not_read_without_the_model_of_the_first_look(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Whoever chose the heavy model is told before any clip is begun."""
+    assert [model.name for model in verify_models("heavy")] == ["full", "heavy"]
+    monkeypatch.setattr(
+        models, "model_path", lambda name: tmp_path / "gone.task" if name == "full" else model_path(name)
+    )
+    with pytest.raises(ModelError, match=r"model file gone\.task: cannot be read"):
+        verify_models("heavy")

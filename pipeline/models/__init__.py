@@ -109,3 +109,8 @@ def verify_model(name: str, *, path: Path | None = None) -> ModelFile:
     if found != expected:
         raise ModelError(f"model file {path.name}", f"SHA-256 is {found}", f"expected {expected}", do)
     return ModelFile(name, path, expected)
+
+
+def verify_models(name: str) -> tuple[ModelFile, ModelFile]:
+    """The models that a clip is read with, checked as by `verify_model`: that of the first look, and the named one."""
+    return verify_model(FIRST_LOOK_MODEL), verify_model(name)
