@@ -29,9 +29,8 @@ from pipeline.manifest_row import MANIFEST_NAME
 from pipeline.object_store import Place, load_fsspec, shared_place
 from pipeline.parcels import HANDED, Parcel, parcel_of, take_over
 from pipeline.places import make_results_folder
-from pipeline.results_lock import HANDING
 from pipeline.sent_files import SentFiles
-from pipeline.store import file_sha256, write_bytes
+from pipeline.store import HANDING, file_sha256, write_bytes
 
 # Times that a job is begun at most. One loss is bad luck; a clip that takes worker after worker with it is more.
 # Own choice.

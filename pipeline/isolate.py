@@ -25,7 +25,7 @@ import psutil
 from pipeline.errors import StageError
 from pipeline.job_process import CANNOT_WRITE, Failure, work
 from pipeline.stopping import starting_process
-from pipeline.store import without_home
+from pipeline.store import JOBS, without_home
 from pipeline.usage import read_usage
 
 # Often enough for a smooth progress bar, and to see a process grow. [s]
@@ -119,7 +119,7 @@ def run_jobs(
     """
     refuse_recursion()
     running: list[_Running] = []
-    with tempfile.TemporaryDirectory(dir=scratch, prefix=".jobs-", ignore_cleanup_errors=True) as folder:
+    with tempfile.TemporaryDirectory(dir=scratch, prefix=JOBS, ignore_cleanup_errors=True) as folder:
         try:
             while (queue or running) and is_wanted():
                 while queue and len(running) < workers:

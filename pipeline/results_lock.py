@@ -20,11 +20,9 @@ from pydantic_core import to_json
 from pipeline.errors import ConfigError
 from pipeline.places import make_results_folder
 from pipeline.run_record import host_mark, this_process
-from pipeline.store import now_text, shown_path
+from pipeline.store import HANDING, JOBS, now_text, shown_path
 
 LOCK_NAME = ".in-use"
-# Begins the name of the folder in which a cluster's workers hand over what they did.
-HANDING = ".cluster-"
 # Where locks must not cover what others read (Windows): far behind the text. [bytes]
 FAR = 1 << 30
 # What a file system answers that keeps no locks (POSIX: flock, fcntl).
@@ -76,7 +74,7 @@ def hold_results(out: Path, work: str, *, own: Path | None = None) -> Iterator[s
             caution = "The file system of the results keeps no locks: take care that only one run writes there."
         if not caution:
             # Nobody is at work here: what killed runs left of their processes' and workers' files is of no more use.
-            for left in (*out.glob("runs/*/.jobs-*"), *out.glob(f"{HANDING}*")):
+            for left in (*out.glob(f"runs/*/{JOBS}*"), *out.glob(f"{HANDING}*")):
                 if own is None or left.name != own.name:
                     shutil.rmtree(left, ignore_errors=True)
         with suppress(OSError):

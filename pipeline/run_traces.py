@@ -17,10 +17,8 @@ from pathlib import Path
 from pipeline.clip_log import FOLDER as LOGS
 from pipeline.person_names import Names, Pattern
 from pipeline.run_record import CLIPS_NAME, VISITS_NAME
-from pipeline.store import PARTS, now_text, write_bytes
+from pipeline.store import JOBS, PARTS, now_text, write_bytes
 
-# What a run that was killed leaves.
-JOBS = ".jobs-*"
 ENTRY = re.compile(rb"^(?=\d{4}-\d\d-\d\dT\d\d:\d\d:\d\dZ )", re.MULTILINE)
 # The clip or visit that an entry is about (`batch`), the person (`person_pages`), or the folder (`kept`).
 ABOUT = re.compile(rb"^\S+ (clip|visit|subject) ([^\s:]+)|^\S+ (\S+?)[/:]")
@@ -102,7 +100,7 @@ def _remove_logs(folder: Path, names: Names, *, write: bool) -> int:
 
 def remove_leftovers(folder: Path, *, write: bool) -> int:
     """Delete what killed writes and killed runs left in a folder; return how many there were."""
-    parts, jobs = list(folder.glob(PARTS)), list(folder.glob(JOBS))
+    parts, jobs = list(folder.glob(PARTS)), list(folder.glob(f"{JOBS}*"))
     if write:
         for path in parts:
             path.unlink()

@@ -35,6 +35,10 @@ T = TypeVar("T")
 CHUNK_SIZE = 1 << 20
 # Files that a write that was killed has left.
 PARTS = ".*.part"
+# Begin the names of folders that are there while a run is at work: in its own folder that of its processes, in the
+# results folder that in which a cluster's workers hand over what they did.
+JOBS = ".jobs-"
+HANDING = ".cluster-"
 # The page of a whole study, at the root of the results folder.
 STUDY_PAGE = "study.html"
 # The page of one person across the visits, in the person's folder.

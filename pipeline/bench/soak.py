@@ -24,7 +24,7 @@ from pipeline.bench.soak_study import DAMAGES, persons, soak_study, unnumbered
 from pipeline.bench.speed import EXAMPLE
 from pipeline.bench.tables import markdown
 from pipeline.config import ModelChoice
-from pipeline.store import PARTS
+from pipeline.store import HANDING, JOBS, PARTS
 
 REFERENCE = 0
 # Between two kills, and between two looks at the memory. [s] Own choices.
@@ -150,7 +150,7 @@ def compared(results: Path, copies: range, wanted: dict[str, str]) -> dict[str, 
         counts["different"] += len(differing)
         for name in differing[:10]:
             typer.echo(f"{results.name}: copy {copy:02d}: {name} differs", err=True)
-    counts["left over"] = sum(1 for pattern in (PARTS, ".jobs-*") for _ in results.rglob(pattern))
+    counts["left over"] = sum(1 for pattern in (PARTS, f"{JOBS}*", f"{HANDING}*") for _ in results.rglob(pattern))
     return dict(counts)
 
 
