@@ -27,11 +27,11 @@ class Evidence:
         self.outlines = outlines
         self.known: BoolArray = np.asarray(masks.any(axis=(1, 2)))
         # Squared distances are whole numbers below 2^16, a quarter of the memory: whole minutes can be one pass.
-        self.cells2 = np.zeros(masks.shape, dtype=np.uint16)
+        self.distance2 = np.zeros(masks.shape, dtype=np.uint16)
         self.cells = np.zeros((n_frames, MOST_CELLS, 2))
         self.weight = np.zeros((n_frames, MOST_CELLS))
         for frame in np.flatnonzero(self.known):
-            self.cells2[frame] = np.rint(distance_transform_edt(~masks[frame]) ** 2)
+            self.distance2[frame] = np.rint(distance_transform_edt(~masks[frame]) ** 2)
             cells = outlines.cells(int(frame))
             cells = cells[np.linspace(0, len(cells) - 1, min(len(cells), MOST_CELLS)).astype(int)]
             self.cells[frame, : len(cells)] = cells
@@ -54,8 +54,8 @@ class Evidence:
 
     def _distance(self, row: NDArray[np.int_], column: NDArray[np.int_]) -> FloatArray:
         """Distance of cells from the outline, as (n_frames, 2, n_points) as their places. [legs]"""
-        frame = np.arange(len(self.cells2))[:, None, None]
-        cells = np.sqrt(self.cells2[frame, row, column].astype(np.float64))
+        frame = np.arange(len(self.distance2))[:, None, None]
+        cells = np.sqrt(self.distance2[frame, row, column].astype(np.float64))
         return np.asarray(cells * self.outlines.cell_legs[:, None, None])
 
     def uncovered(self, points: FloatArray) -> FloatArray:

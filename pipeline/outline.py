@@ -23,6 +23,7 @@ from pipeline.video import Frame, UInt8Array
 # The grid of an outline: so many cells a leg, from a little above the hips to below the feet, a step to both sides.
 CELLS_PER_LEG = 96
 GRID_CELLS = (136, 176)
+GRID_BYTES = math.prod(GRID_CELLS) // 8
 ABOVE_HIPS_LEGS = 0.12
 # The empty room is the median of this many pictures: who walks through is in fewer than half of them at any place.
 ROOM_PICTURES = 25
@@ -141,20 +142,18 @@ def trace_outlines(frames: Callable[[], Iterable[Frame]], track: LandmarkTrack) 
     Difference to the median picture of the clip. On the floor, what only darkens it is taken for a shadow. Own method.
     """
     n_frames = len(track.time_s)
-    rows, columns = GRID_CELLS
-    bits = np.zeros((n_frames, rows * columns // 8), dtype=np.uint8)
+    bits = np.zeros((n_frames, GRID_BYTES), dtype=np.uint8)
     seen = np.isfinite(track.xy_px[:, 0, 0])
     if not seen.any():
         return Outlines(bits, np.zeros((n_frames, 2)), np.ones(n_frames))
     hips_px, leg_px = _place(track, seen)
     cell_px = leg_px / CELLS_PER_LEG
-    origin_px = hips_px - np.stack([columns / 2 * cell_px, ABOVE_HIPS_LEGS * leg_px], axis=1)
+    origin_px = hips_px - np.stack([GRID_CELLS[1] / 2 * cell_px, ABOVE_HIPS_LEGS * leg_px], axis=1)
     room = _empty_room(frames(), n_frames)
     for number, frame in enumerate(frames()):
         if seen[number]:
             floor_px = hips_px[number, 1] + FLOOR_FROM_LEGS * leg_px[number]
-            mask = _outline(frame.image, room, origin_px[number], cell_px[number], floor_px)
-            bits[number] = bits_of(mask)
+            bits[number] = bits_of(_outline(frame.image, room, origin_px[number], cell_px[number], floor_px))
     return Outlines(bits, origin_px, cell_px)
 
 
@@ -180,10 +179,9 @@ def load_outlines(path: Path) -> Outlines:
     with stored_arrays(path, "outlines") as stored:
         origin_px = numbers(stored, "origin_px", (None, 2))
         n_frames, bits = len(origin_px), stored["masks"]
-        n_bytes = math.prod(GRID_CELLS) // 8
-        if int(stored["n_frames"]) != n_frames or bits.dtype != np.uint8 or bits.shape != (n_frames * n_bytes,):
+        if int(stored["n_frames"]) != n_frames or bits.dtype != np.uint8 or bits.shape != (n_frames * GRID_BYTES,):
             raise ValueError(f"masks has the shape {bits.shape} and the type {bits.dtype}")
-        return Outlines(bits.reshape(n_frames, n_bytes), origin_px, numbers(stored, "cell_px", (n_frames,)))
+        return Outlines(bits.reshape(n_frames, GRID_BYTES), origin_px, numbers(stored, "cell_px", (n_frames,)))
 
 
 def _place(track: LandmarkTrack, seen: BoolArray) -> tuple[FloatArray, FloatArray]:

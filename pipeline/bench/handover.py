@@ -22,6 +22,7 @@ from pipeline.bench.tables import markdown
 from pipeline.config import ModelChoice, load_settings, with_choices
 from pipeline.isolate import Job, Outcome, run_jobs
 from pipeline.jobs import VisitJob
+from pipeline.landmark_file import is_landmark_file
 from pipeline.manifest import clips_of, read_manifest
 from pipeline.object_store import Place, shared_place
 from pipeline.parcels import RESULTS, Handover, parcel_of, take_over
@@ -43,7 +44,7 @@ def handover(
     settings = with_choices(load_settings(), model=ModelChoice.full)
     with tempfile.TemporaryDirectory() as name:
         folder = Path(name)
-        clips = [clip for clip in clips_of(read_manifest(study), SUBJECT, VISIT) if clip.path.suffix == ".mp4"]
+        clips = [clip for clip in clips_of(read_manifest(study), SUBJECT, VISIT) if not is_landmark_file(clip.path)]
         take_clips(study, clips, folder / "study")
         works: list[ClipJob | VisitJob] = []
 

@@ -24,6 +24,7 @@ from pipeline.bench.soak_study import DAMAGES, persons, soak_study, unnumbered
 from pipeline.bench.speed import EXAMPLE
 from pipeline.bench.tables import markdown
 from pipeline.config import ModelChoice
+from pipeline.errors import ConfigError
 from pipeline.store import HANDING, JOBS, PARTS
 
 REFERENCE = 0
@@ -49,13 +50,17 @@ class Seen:
 
 def soak(
     out: Annotated[Path, typer.Option(help="A new folder for the studies, results and what the runs printed.")],
-    clips: Annotated[int, typer.Option(min=1, help="Clips at least; whole copies of the example are taken.")] = 500,
+    clips: Annotated[
+        int, typer.Option(min=1, max=5000, help="Clips at least; whole copies of the example are taken.")
+    ] = 500,
     hours: Annotated[float, typer.Option(help="Goes on with new results folders until so much time is over.")] = 1.0,
     model: Annotated[ModelChoice, typer.Option(help="Pose model.")] = ModelChoice.heavy,
     seed: Annotated[int, typer.Option(help="Of the times of kills.")] = 1,
     study: Annotated[Path, typer.Option(help="Study whose clips are copied.")] = EXAMPLE,
 ) -> None:
     """Print what was lost, wrong or left over after runs whose processes were killed at random, and their memory."""
+    if out.exists():
+        raise ConfigError("--out", f"{out.name} is there already", "expected a new folder", "Give another name.")
     out.mkdir(parents=True)
     a_copy = sum(len(rows) for rows, _ in persons(study))
     copies = range(REFERENCE + 1, REFERENCE + 1 + -(-clips // a_copy))

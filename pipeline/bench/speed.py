@@ -17,6 +17,7 @@ from pipeline.batch import run_study
 from pipeline.bench.faults import without_pages
 from pipeline.bench.tables import markdown
 from pipeline.config import ModelChoice, load_settings, with_choices
+from pipeline.landmark_file import is_landmark_file
 from pipeline.manifest import clips_of, read_manifest
 from pipeline.manifest_row import MANIFEST_NAME
 from pipeline.model import Clip
@@ -39,7 +40,7 @@ def speed(
     The machine should do nothing else: of two workers only the clock tells.
     """
     clips = clips_of(read_manifest(study), subject, visit)
-    filmed = [clip for clip in clips if clip.path.suffix != ".landmarks"]
+    filmed = [clip for clip in clips if not is_landmark_file(clip.path)]
     rows = [
         _against_bare_loop(next(clip for clip in filmed if clip.view == view), model.value, repeats)
         for view in ("sagittal", "anterior")
