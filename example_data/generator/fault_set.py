@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import csv
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Collection, Iterable, Sequence
 from pathlib import Path
 
 from .fault_walks import FaultCell, FaultWalk, draw_walk, fault_cells
@@ -28,6 +28,8 @@ def make_fault_set(
     without: int = 40,
     several: int = 20,
     only: Sequence[str] = (),
+    leave_out: Collection[str] = (),
+    at_most: int | None = None,
     workers: int = 1,
     say: Callable[[str], object] = print,
 ) -> None:
@@ -41,6 +43,10 @@ def make_fault_set(
         One folder for each part.
     seed, part, per_size, without, several, only
         As in `fault_walks.fault_specs`.
+    leave_out : collection of str
+        Subjects that are not made; what both tables tell of them is left out too.
+    at_most : int, optional
+        Walks at most, the first of those that are made.
     workers : int
         Processes at a time.
     say : function
@@ -54,6 +60,7 @@ def make_fault_set(
     if workers < 1:
         raise ValueError(f"fault set: workers is {workers}; at least 1 is expected. Raise the number.")
     cells = fault_cells(per_size=per_size, without=without, several=several, only=only)
+    cells = [cell for cell in cells if cell.subject not in leave_out][:at_most]
     kept = _kept_walks(folder)
     jobs = [(folder, seed, part, cell, kept.get(cell.subject)) for cell in cells]
     _write_tables(folder, in_processes(_make_walk, jobs, workers), say)
@@ -65,6 +72,7 @@ def _write_tables(
     """Write both tables anew after each walk."""
     clips: list[Row] = []
     walks: list[Row] = []
+    write_table(folder / "walks.csv", WALK_COLUMNS, walks)
     for clip_rows, walk_rows, lines in made:
         clips += clip_rows
         walks += walk_rows

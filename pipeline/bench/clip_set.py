@@ -5,7 +5,7 @@ from __future__ import annotations
 import importlib
 import importlib.util
 import sys
-from collections.abc import Callable
+from collections.abc import Callable, Collection
 from pathlib import Path
 from types import ModuleType
 
@@ -70,6 +70,8 @@ def ensure_walks(
     without: int,
     several: int,
     only: tuple[str, ...] = (),
+    leave_out: Collection[str] = (),
+    at_most: int | None = None,
     workers: int = 1,
     say: Callable[[str], object] = print,
 ) -> Path:
@@ -86,6 +88,10 @@ def ensure_walks(
         Walkers for each fault and size, without any fault, and with several at once. More of them keeps what is there.
     only : tuple of str
         Faults to show; empty is all.
+    leave_out : collection of str
+        Subjects that are not wanted.
+    at_most : int, optional
+        Walkers at most, of those that are wanted: walker 1 of everything first.
 
     Returns
     -------
@@ -98,9 +104,10 @@ def ensure_walks(
         As for `ensure_set`.
     """
     study = folder / f"faults-{seed}" / part
-    counts = {"per_size": per_size, "without": without, "several": several}
+    chosen = {"per_size": per_size, "without": without, "several": several, "only": only}
+    chosen |= {"leave_out": leave_out, "at_most": at_most}
     try:
-        _generator("fault_set").make_fault_set(study, seed, part=part, **counts, only=only, workers=workers, say=say)
+        _generator("fault_set").make_fault_set(study, seed, part=part, **chosen, workers=workers, say=say)
     except (ValueError, RuntimeError) as error:
         raise StageError(ITEM, str(error).rstrip(".")) from error
     return study

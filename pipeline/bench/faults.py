@@ -8,10 +8,11 @@ from typing import Annotated
 
 import typer
 
+from pipeline import __version__
 from pipeline.batch import run_study
 from pipeline.bench.accuracy import PartChoice
 from pipeline.bench.clip_set import ensure_walks, truth_path
-from pipeline.bench.detection import WalkedStudy, judge_walks, value_rows, verdict_rows
+from pipeline.bench.detection import WalkedStudy, judge_walks
 from pipeline.bench.detection_tables import (
     alarm_table,
     confusion_table,
@@ -21,12 +22,22 @@ from pipeline.bench.detection_tables import (
     smallest_table,
     unsaid_table,
 )
+from pipeline.bench.kept_visits import (
+    KeptVisit,
+    kept_visit,
+    made_with,
+    read_visits,
+    value_frame,
+    verdict_frame,
+    write_visits,
+)
 from pipeline.bench.own_error import save_values
 from pipeline.bench.tables import markdown, value_table
-from pipeline.config import ModelChoice, load_settings, with_choices
+from pipeline.config import ModelChoice, Settings, load_settings, with_choices
+from pipeline.errors import ConfigError
 from pipeline.job_process import Tell
 from pipeline.jobs import VisitJob
-from pipeline.judgement import VisitReport
+from pipeline.judgement import Limits, VisitReport
 from pipeline.manifest import read_manifest
 from pipeline.stage_record import StageEnd
 from pipeline.store import write_json, write_text
@@ -58,34 +69,42 @@ def faults(
     out: Annotated[Path, typer.Option(help="Results; what is unchanged is used again.")] = Path("results"),
     model: Annotated[ModelChoice, typer.Option(help="Pose model.")] = ModelChoice.heavy,
     limits: Annotated[Path | None, typer.Option(help="Folder with limits of your own.")] = None,
+    rows: Annotated[
+        Path | None,
+        typer.Option(help="Keep what each visit gave in this file; a visit that is in it is not rendered again."),
+    ] = None,
+    at_most: Annotated[int, typer.Option(min=0, help="Visits to measure now, with --rows; 0 is all.")] = 0,
     write: Annotated[Path | None, typer.Option(help="Also write the tables to this file.")] = None,
 ) -> None:
     """Print sensitivity, false alarms, the smallest size found and confusion between faults, for every fault.
 
     A clip takes about 20 s of computing to render and as much to measure; all walkers of a half are about 1,300 clips.
+    With --rows and --at-most they are measured over several sittings or machines, walker 1 of everything first.
     """
     chosen = tuple(name.strip() for name in only.split(",") if name.strip())
-    study = ensure_walks(
-        out / "clips", seed, part.value, per_size=per_size, without=without, several=several, only=chosen, workers=2,
-        say=typer.echo,
-    )  # fmt: skip
     settings, loaded = with_choices(load_settings(), model=model), load_limits(limits)
-    folder = out / f"faults-{seed}-{part.value}"
-    result = run_study(study, folder, settings=settings, limits=loaded, visit_work=without_pages)
-    clips = read_manifest(study)
-    walked = WalkedStudy(
-        clips=clips,
-        done={one.clip_id for one in result.clips if one.state == "done"},
-        walks=_walks(study),
-        out=folder,
-        truth_files={clip.clip_id: truth_path(study, clip.relative_path) for clip in clips},
-    )
-    judged = list(judge_walks(walked, settings, loaded))
-    verdicts, values = verdict_rows(judged), value_rows(judged)
-    day = result.run.started[:10]
+    folder, what = out / f"faults-{seed}-{part.value}", f"the {part.value} half, seed {seed}"
+    wanted = made_with(settings, loaded, what)
+    visits = read_visits(rows, wanted) if rows else {}
+    study = ensure_walks(
+        out / "clips", seed, part.value, per_size=per_size, without=without, several=several, only=chosen,
+        leave_out=visits.keys(), at_most=at_most or None, workers=2, say=typer.echo,
+    )  # fmt: skip
+    visits |= _measured(study, folder, settings, loaded)
+    if not visits:
+        raise ConfigError(
+            "--per-size", "no visit is asked for", "expected walkers with or without a fault", "Raise it."
+        )
+    if rows:
+        write_visits(rows, wanted, visits)
+    verdicts, values = verdict_frame(visits.values()), value_frame(visits.values())
+    failed = {clip: message for visit in visits.values() for clip, message in visit.failed.items()}
+    clips = sum(visit.clips for visit in visits.values())
+    days = sorted({visit.day for visit in visits.values()})
+    day = " to ".join(dict.fromkeys([days[0], days[-1]]))
     introduction = INTRODUCTION.format(
-        day=day, version=result.run.code_version, model=settings.landmarks.model,
-        what=f"the {part.value} half, seed {seed}", walks=len(judged), done=len(walked.done), clips=len(clips),
+        day=day, version=__version__, model=settings.landmarks.model, what=what, walks=len(visits),
+        done=clips - len(failed), clips=clips,
     )  # fmt: skip
     own = {name: error.sd for name, error in loaded.measurement_error.items()}
     tables = {
@@ -98,14 +117,37 @@ def faults(
         "Confusion: other faults called present in clear and severe walkers with one fault": confusion_table(verdicts),
         "Metrics": value_table(values),
     }
-    failed = [f"- {one.clip_id}: {one.message}" for one in result.clips if one.state != "done"]
-    refused = ["Not measured:\n\n" + "\n".join(failed)] if failed else []
-    sections = [introduction, *(f"### {name}\n\n{markdown(table)}" for name, table in tables.items()), *refused]
+    refused = ["Not measured:\n\n" + "\n".join(f"- {clip}: {message}" for clip, message in failed.items())]
+    sections = [introduction, *(f"### {name}\n\n{markdown(table)}" for name, table in tables.items())]
+    sections += refused if failed else []
     text = "\n\n".join(sections)
     typer.echo(text)
     if write is not None:
         write_text(write, text + "\n")
     save_values(folder, values, f"the {part.value} half of the fault walkers, seed {seed}, {day}")
+
+
+def _measured(study: Path, folder: Path, settings: Settings, limits: Limits) -> dict[str, KeptVisit]:
+    """Measure and judge the walks of a study; what each gave, by subject."""
+    walks = _walks(study)
+    if not walks:
+        return {}
+    result = run_study(study, folder, settings=settings, limits=limits, visit_work=without_pages)
+    clips = read_manifest(study)
+    failed = {one.clip_id: one.message for one in result.clips if one.state != "done"}
+    walked = WalkedStudy(
+        clips=clips,
+        done={clip.clip_id for clip in clips} - failed.keys(),
+        walks=walks,
+        out=folder,
+        truth_files={clip.clip_id: truth_path(study, clip.relative_path) for clip in clips},
+    )
+    visits = {}
+    for judged in judge_walks(walked, settings, limits):
+        own = [clip.clip_id for clip in clips if clip.subject == judged.subject]
+        refused = {name: failed[name] for name in own if name in failed}
+        visits[judged.subject] = kept_visit(judged, result.run.started[:10], len(own), refused)
+    return visits
 
 
 def without_pages(job: VisitJob, tell: Tell) -> StageEnd:

@@ -214,6 +214,18 @@ def test_a_set_is_written_with_both_tables_and_goes_on_where_it_stopped(tmp_path
     (tmp_path / "clips" / made[2]).unlink()
     make_fault_set(tmp_path, 5, part="tuning", **sizes)
     assert made[5:] == [made[2]]
+    # Measured elsewhere: only the other walker is wanted, then none.
+    make_fault_set(tmp_path, 5, part="tuning", **sizes, leave_out={severe["subject"]}, at_most=1)
+    assert _subjects(tmp_path) == [none["subject"]]
+    make_fault_set(tmp_path, 5, part="tuning", **sizes, leave_out={severe["subject"], none["subject"]})
+    assert _subjects(tmp_path) == []
+    make_fault_set(tmp_path, 5, part="tuning", **sizes, at_most=1)
+    assert _subjects(tmp_path) == [severe["subject"]]
+
+
+def _subjects(folder):
+    with (folder / "walks.csv").open(encoding="utf-8", newline="") as file:
+        return [row["subject"] for row in csv.DictReader(file)]
 
 
 def test_a_clip_made_before_a_fault_existed_is_kept(tmp_path):

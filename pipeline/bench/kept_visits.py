@@ -1,0 +1,132 @@
+"""What each visit of the detection benchmark gave, in one file: a half of the walkers is too much for one sitting."""
+
+from __future__ import annotations
+
+import gzip
+import json
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
+from importlib.metadata import version
+from pathlib import Path
+
+import pandas as pd
+from pydantic import TypeAdapter, ValidationError
+from pydantic_core import to_json
+
+from pipeline.bench.detection import Judged, value_rows, verdict_rows
+from pipeline.config import Settings
+from pipeline.errors import ConfigError
+from pipeline.jobs import VISIT_VERSION
+from pipeline.judgement import Limits
+from pipeline.models import verify_models
+from pipeline.picture_stages import (
+    LANDMARKS_VERSION,
+    OUTLINES_VERSION,
+    PICTURES_VERSION,
+    PYLON_VERSION,
+    SHOES_VERSION,
+)
+from pipeline.stages import MEASURES_VERSION
+from pipeline.store import fingerprint, write_bytes
+from pipeline.video import opencv_version
+
+Row = dict[str, str | bool | int | float | None]
+VERDICT_NUMBERS = ("beyond", "true", "found")
+VALUE_NUMBERS = ("true", "found", "low", "high", "error", "spread")
+
+
+@dataclass(frozen=True, slots=True)
+class KeptVisit:
+    """One visit: the day it was measured, its clips, what was said of those refused, and its rows of both tables."""
+
+    subject: str
+    day: str
+    clips: int
+    failed: dict[str, str]
+    verdicts: list[Row]
+    values: list[Row]
+
+
+def kept_visit(judged: Judged, day: str, clips: int, failed: dict[str, str]) -> KeptVisit:
+    """Return what is kept of a judged visit."""
+    return KeptVisit(judged.subject, day, clips, failed, _rows(verdict_rows([judged])), _rows(value_rows([judged])))
+
+
+def verdict_frame(visits: Iterable[KeptVisit]) -> pd.DataFrame:
+    """Return the table of `verdict_rows` over all visits."""
+    return _frame((row for visit in visits for row in visit.verdicts), VERDICT_NUMBERS)
+
+
+def value_frame(visits: Iterable[KeptVisit]) -> pd.DataFrame:
+    """Return the table of `value_rows` over all visits."""
+    return _frame((row for visit in visits for row in visit.values), VALUE_NUMBERS)
+
+
+def made_with(settings: Settings, limits: Limits, walkers: str) -> dict[str, str]:
+    """Return everything that a visit's rows depend on, by name: visits of two sittings are alike only if these are."""
+    models = [model.sha256 for model in verify_models(settings.landmarks.model)]
+    return {
+        "walkers": walkers,
+        "landmarks": ", ".join([str(LANDMARKS_VERSION), *models]),
+        "what pictures show": f"{PICTURES_VERSION}, {OUTLINES_VERSION}, {PYLON_VERSION}, {SHOES_VERSION}",
+        "measures": str(MEASURES_VERSION),
+        "verdicts": str(VISIT_VERSION),
+        "limits": limits.sha256,
+        "settings": fingerprint(
+            settings=[settings.landmarks, settings.signals, settings.strides, settings.quality, settings.metrics]
+        ),
+        "libraries": ", ".join(
+            [f"opencv {opencv_version()}", *(f"{name} {version(name)}" for name in ("mediapipe", "numpy", "scipy"))]
+        ),
+    }
+
+
+def read_visits(path: Path, wanted: Mapping[str, str]) -> dict[str, KeptVisit]:
+    """Return the visits of a file by subject; none when there is no such file.
+
+    Raises
+    ------
+    ConfigError
+        The file is damaged, or its visits were measured with something else than is wanted.
+    """
+    if not path.is_file():
+        return {}
+    try:
+        head, *lines = gzip.decompress(path.read_bytes()).splitlines()
+        there = TypeAdapter(dict[str, str]).validate_json(head)
+        adapter = TypeAdapter(KeptVisit)
+        visits = [adapter.validate_json(line) for line in lines]
+    except (OSError, EOFError, ValueError, ValidationError) as error:
+        raise ConfigError(
+            path.name, "cannot be read", "expected what `bench faults --rows` wrote", "Give the name of a new file."
+        ) from error
+    other = [name for name in wanted if there.get(name) != wanted[name]]
+    if other:
+        told = "; ".join(f"{name} {there.get(name, 'not told')}" for name in other)
+        raise ConfigError(
+            path.name,
+            f"its visits were measured with {told}",
+            "expected " + "; ".join(f"{name} {wanted[name]}" for name in other),
+            "Use what they were measured with, or give the name of a new file.",
+        )
+    return {visit.subject: visit for visit in visits}
+
+
+def write_visits(path: Path, wanted: Mapping[str, str], visits: Mapping[str, KeptVisit]) -> None:
+    """Write visits with what they were measured with: packed JSON, one line a visit; equal visits give equal bytes."""
+    lines = [json.dumps(dict(wanted)).encode(), *(to_json(visits[subject]) for subject in sorted(visits))]
+    write_bytes(path, gzip.compress(b"\n".join(lines) + b"\n", mtime=0), lasting=True)
+
+
+def _rows(table: pd.DataFrame) -> list[Row]:
+    """The rows of a table, numbers to six digits: no measure is known better, and the file is half as large."""
+    return [
+        {str(name): float(f"{value:.6g}") if isinstance(value, float) else value for name, value in row.items()}
+        for row in table.to_dict("records")
+    ]
+
+
+def _frame(rows: Iterable[Row], numbers: tuple[str, ...]) -> pd.DataFrame:
+    """A table whose missing numbers are NaN."""
+    table = pd.DataFrame(list(rows))
+    return table.astype(dict.fromkeys(numbers, float)) if len(table) else table
