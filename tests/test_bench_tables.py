@@ -11,7 +11,7 @@ import pytest
 
 from pipeline.bench.goals import goal_table
 from pipeline.bench.own_error import own_errors, save_values, usual_spread, write_own_errors
-from pipeline.bench.tables import knee_table, markdown, summary, value_table
+from pipeline.bench.tables import knee_table, markdown, slope_of, summary, value_table
 from pipeline.errors import StageError
 from pipeline.judgement import OwnError
 from pipeline.thresholds import load_measurement_error
@@ -46,10 +46,20 @@ def test_summary_by_hand() -> None:
 
 def test_a_metric_that_sees_half_of_a_fault_has_a_slope_of_a_half() -> None:
     row = value_table(VALUES).iloc[0]
-    assert row["slope"] == pytest.approx(0.5)
+    assert (row["slope"], row["+-"]) == pytest.approx((0.5, 0.0), abs=1e-6)
     assert row["cannot say"] == "1 of 8"
     # 0.96, 1.00 and 1.04 lie above their intervals.
     assert row["inside"] == "57%"
+
+
+def test_a_slope_that_the_true_values_do_not_show_is_left_out() -> None:
+    """By hand: true 0, 1, 2, found 0, 1.3, 2: slope 1, residuals -0.1, 0.2, -0.1, variance 0.06 over one degree of
+    freedom, standard error sqrt(0.06 / 2), times Student's 12.706 is 2.2: no slope. Ten times the spread: 0.22."""
+    true, found = np.array([0.0, 1.0, 2.0]), np.array([0.0, 1.3, 2.0])
+    assert np.isnan(slope_of(true, found)).all()
+    slope, margin = slope_of(10 * true, found + 9 * true)
+    assert (slope, margin) == pytest.approx((1.0, 0.22), abs=0.001)
+    assert np.isnan(slope_of(np.ones(5), np.arange(5.0))).all()
 
 
 def test_own_errors_replace_what_was_measured_and_keep_the_rest(tmp_path: Path) -> None:

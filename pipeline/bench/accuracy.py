@@ -54,7 +54,8 @@ patients.
 
 Errors are found minus true. *near* and *far* say where the limb is from the camera. Values of a visit stand beside the
 same metric computed from the true joints; *low* and *high* bound the 95 % interval that verdicts use, *inside* is how
-often it holds the true value, *slope* that of found on true values."""
+often it holds the true value, *slope* that of found on true values with half of its 95 % interval (*+-*),
+where the true values show one."""
 
 
 @dataclass(frozen=True, slots=True)
