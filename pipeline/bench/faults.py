@@ -54,8 +54,8 @@ validation: it says what the pipeline can see, not how often it will be right on
 `borderline` and `cannot say` as missed. A visit with one fault has only the clips that show it; visits without a fault
 have two side views, one from the front and one from behind. What needs 60 frames a second is counted where it had them:
 every second visit without a fault. The goals are those set before the first measurement; what a fault falls short of,
-and why, stands on [its page](faults/README.md). Under *Metrics* stand errors, found minus true; *slope* is that of found
-on true values with half of its 95 % interval (*+-*), where the true values show one."""
+and why, stands on [its page](faults/README.md). Under *Metrics* stand errors, found minus true; *slope* is that of
+found on true values with half of its 95 % interval (*+-*), where the true values show one."""
 
 
 def faults(
