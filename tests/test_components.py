@@ -66,7 +66,8 @@ def wanted(lines: list[str]) -> list[Requirement]:
     [
         (LOCK_NAME, PROJECT["project"]["dependencies"]),
         ("dev.txt", [*PROJECT["project"]["dependencies"], *EXTRAS["dev"]]),
-        ("build.txt", PROJECT["build-system"]["requires"]),
+        # Hatchling asks for editables where a package is installed to be edited, as contributors do.
+        ("build.txt", [*PROJECT["build-system"]["requires"], "editables"]),
     ],
 )
 def test_a_lock_satisfies_what_the_project_requires(name: str, lines: list[str]) -> None:
