@@ -156,21 +156,8 @@ def read_frames(
     item = item or path.name
     info = info or probe_video(path, item=item)
     with _opened(path, item) as capture:
-        start_ms = 0.0
-        for index in range(info.n_frames):
-            if not capture.grab():
-                return
-            stamp_ms = capture.get(cv2.CAP_PROP_POS_MSEC)
-            if index == 0:
-                start_ms = stamp_ms
-            if wanted is not None and index not in wanted:
-                continue
-            decoded, image = capture.retrieve()
-            if not decoded:
-                return
-            from_file = info.timestamps_from_file
-            time_s = (stamp_ms - start_ms) / 1000.0 if from_file else index / info.fps_nominal
-            yield Frame(index, time_s, _to_rgb(image))
+        for index, since_ms, image in _decoded(capture, info.n_frames, wanted):
+            yield Frame(index, since_ms / 1000.0 if info.timestamps_from_file else index / info.fps_nominal, image)
 
 
 def chosen_pictures(path: Path, indices: Iterable[int], *, item: str = "") -> Iterator[tuple[int, UInt8Array]]:
@@ -183,13 +170,26 @@ def chosen_pictures(path: Path, indices: Iterable[int], *, item: str = "") -> It
     if not wanted:
         return
     with _opened(path, item or path.name) as capture:
-        for index in range(max(wanted) + 1):
-            if not capture.grab():
+        for index, _, image in _decoded(capture, max(wanted) + 1, wanted):
+            yield index, image
+
+
+def _decoded(
+    capture: cv2.VideoCapture, n_frames: int, wanted: Container[int] | None
+) -> Iterator[tuple[int, float, UInt8Array]]:
+    """Number, time from the first frame [ms] and picture of the wanted ones of the first frames, to where it ends."""
+    start_ms = 0.0
+    for index in range(n_frames):
+        if not capture.grab():
+            return
+        stamp_ms = capture.get(cv2.CAP_PROP_POS_MSEC)
+        if index == 0:
+            start_ms = stamp_ms
+        if wanted is None or index in wanted:
+            decoded, image = capture.retrieve()
+            if not decoded:
                 return
-            if index in wanted:
-                decoded, image = capture.retrieve()
-                if decoded:
-                    yield index, _to_rgb(image)
+            yield index, stamp_ms - start_ms, _to_rgb(image)
 
 
 def is_variable_rate(time_s: FloatArray) -> bool:
