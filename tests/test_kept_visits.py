@@ -57,7 +57,9 @@ def test_visits_judged_by_other_limits_are_refused(tmp_path: Path) -> None:
 
 
 @pytest.mark.parametrize(
-    "content", [b"", b"no archive", gzip.compress(b""), gzip.compress(b'{"walkers": "x"}\n{"day"')]
+    "content",
+    [b"", b"no archive", gzip.compress(b"", mtime=0), gzip.compress(b'{"walkers": "x"}\n{"day"', mtime=0)],
+    ids=["empty", "no archive", "empty archive", "broken off"],
 )
 def test_a_damaged_file_is_refused(tmp_path: Path, content: bytes) -> None:
     (tmp_path / "rows.gz").write_bytes(content)
