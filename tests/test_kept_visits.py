@@ -15,6 +15,8 @@ from pipeline.errors import ConfigError
 from tests.test_bench_faults import verdicts
 from tests.test_bench_tables import VALUES
 
+# Its tenth byte begins what is packed.
+CHANGED = gzip.compress(b'{"walkers": "x"}', mtime=0)[:10] + b"\xff" * 20
 WITH = {"walkers": "the test half, seed 2", "limits": "abc"}
 
 
@@ -58,8 +60,8 @@ def test_visits_judged_by_other_limits_are_refused(tmp_path: Path) -> None:
 
 @pytest.mark.parametrize(
     "content",
-    [b"", b"no archive", gzip.compress(b"", mtime=0), gzip.compress(b'{"walkers": "x"}\n{"day"', mtime=0)],
-    ids=["empty", "no archive", "empty archive", "broken off"],
+    [b"", b"no archive", gzip.compress(b"", mtime=0), gzip.compress(b'{"walkers": "x"}\n{"day"', mtime=0), CHANGED],
+    ids=["empty", "no archive", "empty archive", "broken off", "bytes changed"],
 )
 def test_a_damaged_file_is_refused(tmp_path: Path, content: bytes) -> None:
     (tmp_path / "rows.gz").write_bytes(content)

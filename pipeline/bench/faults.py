@@ -74,7 +74,9 @@ def faults(
         Path | None,
         typer.Option(help="Keep what each visit gave in this file; a visit that is in it is not rendered again."),
     ] = None,
-    at_most: Annotated[int, typer.Option(min=0, help="Visits to measure now, with --rows; 0 is all.")] = 0,
+    at_most: Annotated[
+        int | None, typer.Option(min=1, help="Visits to measure now, with --rows; by default all.")
+    ] = None,
     write: Annotated[Path | None, typer.Option(help="Also write the tables to this file.")] = None,
 ) -> None:
     """Print sensitivity, false alarms, the smallest size found and confusion between faults, for every fault.
@@ -89,7 +91,7 @@ def faults(
     visits = read_visits(rows, wanted) if rows else {}
     study = ensure_walks(
         out / "clips", seed, part.value, per_size=per_size, without=without, several=several, only=chosen,
-        leave_out=visits.keys(), at_most=at_most or None, workers=2, say=typer.echo,
+        leave_out=visits.keys(), at_most=at_most, workers=2, say=typer.echo,
     )  # fmt: skip
     visits |= _measured(study, folder, settings, loaded)
     if not visits:
@@ -118,9 +120,9 @@ def faults(
         "Confusion: other faults called present in clear and severe walkers with one fault": confusion_table(verdicts),
         "Metrics": value_table(values),
     }
-    refused = ["Not measured:\n\n" + "\n".join(f"- {clip}: {message}" for clip, message in failed.items())]
     sections = [introduction, *(f"### {name}\n\n{markdown(table)}" for name, table in tables.items())]
-    sections += refused if failed else []
+    if failed:
+        sections.append("Not measured:\n\n" + "\n".join(f"- {clip}: {message}" for clip, message in failed.items()))
     text = "\n\n".join(sections)
     typer.echo(text)
     if write is not None:

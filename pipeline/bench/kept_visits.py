@@ -3,14 +3,14 @@
 from __future__ import annotations
 
 import gzip
-import json
+import zlib
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from importlib.metadata import version
 from pathlib import Path
 
 import pandas as pd
-from pydantic import TypeAdapter, ValidationError
+from pydantic import TypeAdapter
 from pydantic_core import to_json
 
 from pipeline.bench.detection import Judged, value_rows, verdict_rows
@@ -19,6 +19,7 @@ from pipeline.errors import ConfigError
 from pipeline.jobs import VISIT_VERSION
 from pipeline.judgement import Limits
 from pipeline.models import verify_models
+from pipeline.outside import LARGEST_SAVED, read_outside
 from pipeline.picture_stages import (
     LANDMARKS_VERSION,
     OUTLINES_VERSION,
@@ -92,11 +93,11 @@ def read_visits(path: Path, wanted: Mapping[str, str]) -> dict[str, KeptVisit]:
     if not path.is_file():
         return {}
     try:
-        head, *lines = gzip.decompress(path.read_bytes()).splitlines()
+        head, *lines = gzip.decompress(read_outside(path, LARGEST_SAVED)).splitlines()
         there = TypeAdapter(dict[str, str]).validate_json(head)
         adapter = TypeAdapter(KeptVisit)
         visits = [adapter.validate_json(line) for line in lines]
-    except (OSError, EOFError, ValueError, ValidationError) as error:
+    except (OSError, EOFError, ValueError, zlib.error) as error:
         raise ConfigError(
             path.name, "cannot be read", "expected what `bench faults --rows` wrote", "Give the name of a new file."
         ) from error
@@ -114,7 +115,7 @@ def read_visits(path: Path, wanted: Mapping[str, str]) -> dict[str, KeptVisit]:
 
 def write_visits(path: Path, wanted: Mapping[str, str], visits: Mapping[str, KeptVisit]) -> None:
     """Write visits with what they were measured with: packed JSON, one line a visit; equal visits give equal bytes."""
-    lines = [json.dumps(dict(wanted)).encode(), *(to_json(visits[subject]) for subject in sorted(visits))]
+    lines = [to_json(wanted), *(to_json(visits[subject]) for subject in sorted(visits))]
     write_bytes(path, gzip.compress(b"\n".join(lines) + b"\n", mtime=0), lasting=True)
 
 
