@@ -26,7 +26,7 @@ pytestmark = pytest.mark.skipif(os.name != "posix", reason="groups of processes 
 STOPPED = "Stopped. Finished clips are kept; the same command goes on from here."
 # The command, with stand-ins for the work on clips and visits; `{more}` changes more of it.
 SCRIPT = """
-import functools, sys, time
+import functools, signal, sys, time
 from pathlib import Path
 from pipeline import batch, cli, person_pages
 from tests import standins
@@ -36,6 +36,8 @@ def linger(out, *_, **__):
     time.sleep(600)
 
 if __name__ == "__main__":
+    # As in a terminal, also where the tests run in the background of a shell, which ignores Ctrl-C there.
+    signal.signal(signal.SIGINT, signal.default_int_handler)
     {more}
     batch.run_study = functools.partial(
         batch.run_study, clip_work=standins.behave_as_named, visit_work=standins.report_plainly
