@@ -3,13 +3,23 @@
 from __future__ import annotations
 
 import gzip
+from dataclasses import replace
 from pathlib import Path
 
 import pandas as pd
 import pytest
 
 from pipeline.bench.detection_tables import alarm_table, detection_table, goal_rows
-from pipeline.bench.kept_visits import KeptVisit, read_visits, value_frame, verdict_frame, write_visits
+from pipeline.bench.faults_page import faults_page
+from pipeline.bench.kept_visits import (
+    KeptHalf,
+    KeptVisit,
+    go_on_with,
+    read_half,
+    value_frame,
+    verdict_frame,
+    write_half,
+)
 from pipeline.bench.tables import value_table
 from pipeline.errors import ConfigError
 from tests.test_bench_faults import verdicts
@@ -17,45 +27,61 @@ from tests.test_bench_tables import VALUES
 
 # Its tenth byte begins what is packed.
 CHANGED = gzip.compress(b'{"walkers": "x"}', mtime=0)[:10] + b"\xff" * 20
-WITH = {"walkers": "the test half, seed 2", "limits": "abc"}
+NOTHING = KeptHalf("the test half, seed 2", "heavy", {"vaulting_size": 0.2}, {"limits": "abc", "measures": "4"})
 
 
-def kept() -> dict[str, KeptVisit]:
+def kept() -> KeptHalf:
     """One visit a subject of the hand-made tables; the values, some of them missing, all with the first."""
     visits = {}
     for subject, rows in verdicts().groupby("subject", sort=False):
         values = [] if visits else VALUES.to_dict("records")
         failed = {} if visits else {"F1-a": "nobody walks"}
         visits[str(subject)] = KeptVisit(str(subject), "2026-11-26", 2, failed, rows.to_dict("records"), values)
-    return visits
+    return replace(NOTHING, visits=visits)
 
 
 def test_tables_of_kept_visits_are_those_of_the_visits(tmp_path: Path) -> None:
-    write_visits(tmp_path / "rows.gz", WITH, kept())
-    again = read_visits(tmp_path / "rows.gz", WITH)
-    assert again["F1"].failed == {"F1-a": "nobody walks"}
-    assert again.keys() == kept().keys()
-    there, here = verdict_frame(again.values()), verdicts()
+    write_half(tmp_path / "rows.gz", kept())
+    again = read_half(tmp_path / "rows.gz")
+    assert replace(again, visits={}) == NOTHING
+    assert again.visits["F1"].failed == {"F1-a": "nobody walks"}
+    assert again.visits.keys() == kept().visits.keys()
+    there, here = verdict_frame(again.visits.values()), verdicts()
     pd.testing.assert_frame_equal(there, here)
     for table in (alarm_table, detection_table, lambda rows: goal_rows(rows, {"vaulting_size": 0.2})):
         pd.testing.assert_frame_equal(table(there), table(here))
-    pd.testing.assert_frame_equal(value_table(value_frame(again.values())), value_table(VALUES))
+    pd.testing.assert_frame_equal(value_table(value_frame(again.visits.values())), value_table(VALUES))
 
 
 def test_visits_of_a_second_sitting_join_those_of_the_first(tmp_path: Path) -> None:
-    """In whatever order they were measured, the file has the same bytes."""
-    visits, one, other = kept(), tmp_path / "one.gz", tmp_path / "other.gz"
-    write_visits(one, WITH, visits)
-    write_visits(other, WITH, {name: visits[name] for name in list(visits)[4:]})
-    write_visits(other, WITH, read_visits(other, WITH) | {name: visits[name] for name in list(visits)[:4]})
+    """In whatever order they were measured, the file has the same bytes and the page the same words."""
+    whole, one, other = kept(), tmp_path / "one.gz", tmp_path / "other.gz"
+    names = list(whole.visits)
+    write_half(one, whole)
+    write_half(other, replace(whole, visits={name: whole.visits[name] for name in names[4:]}))
+    first = go_on_with(other, NOTHING)
+    second = replace(first, visits=first.visits | {name: whole.visits[name] for name in names[:4]})
+    write_half(other, second)
     assert one.read_bytes() == other.read_bytes()
+    assert faults_page(second) == faults_page(whole)
 
 
 def test_visits_judged_by_other_limits_are_refused(tmp_path: Path) -> None:
-    write_visits(tmp_path / "rows.gz", WITH, kept())
+    path = tmp_path / "rows.gz"
+    write_half(path, kept())
     with pytest.raises(ConfigError, match=r"measured with limits abc.*expected limits def"):
-        read_visits(tmp_path / "rows.gz", WITH | {"limits": "def"})
-    assert read_visits(tmp_path / "new.gz", WITH) == {}
+        go_on_with(path, replace(NOTHING, made_with=NOTHING.made_with | {"limits": "def"}))
+    with pytest.raises(ConfigError, match=r"measured with walkers the test half.*expected walkers the tuning half"):
+        go_on_with(path, replace(NOTHING, walkers="the tuning half, seed 2"))
+    assert go_on_with(tmp_path / "new.gz", NOTHING) == NOTHING
+
+
+def test_the_page_tells_everything_from_what_is_kept() -> None:
+    page = faults_page(kept())
+    assert "on 2026-11-26, heavy model, the test half, seed 2: 9 visits,\n17 of 18 clips measured" in page
+    assert "| vaulting | 0.75 | 0.5 | yes |" in page
+    assert "- F1-a: nobody walks" in page
+    assert page.endswith("### Measured with\n\n- limits: abc\n- measures: 4\n")
 
 
 @pytest.mark.parametrize(
@@ -66,4 +92,4 @@ def test_visits_judged_by_other_limits_are_refused(tmp_path: Path) -> None:
 def test_a_damaged_file_is_refused(tmp_path: Path, content: bytes) -> None:
     (tmp_path / "rows.gz").write_bytes(content)
     with pytest.raises(ConfigError, match="cannot be read"):
-        read_visits(tmp_path / "rows.gz", WITH)
+        read_half(tmp_path / "rows.gz")

@@ -88,9 +88,9 @@ def verdict_rows(judged: list[Judged]) -> pd.DataFrame:
     """Return one row for each visit and fault.
 
     Columns: subject, label, limb, too_slow (filmed with fewer frames a second than each metric of the fault asks for),
-    injected (this fault was), alone (no other was), fault, verdict, beyond (by how much the
-    true value of the leading finding lies beyond the limit, in units of the metric; negative within; NaN where no truth
-    is known), metric, true, found, unit.
+    injected (this fault was), alone (no other was), fault, verdict, reason (in words, why nothing can be said), beyond
+    (by how much the true value of the leading finding lies beyond the limit, in units of the metric; negative within;
+    NaN where no truth is known), metric, true, found, unit.
     """
     rows = []
     for visit in judged:
@@ -106,6 +106,7 @@ def verdict_rows(judged: list[Judged]) -> pd.DataFrame:
                     "alone": visit.injected == {fault.name},
                     "fault": fault.name,
                     "verdict": fault.verdict,
+                    "reason": fault.reason,
                     "metric": lead[0].metric if lead else "",
                     "unit": lead[0].unit if lead else "",
                     "beyond": lead[1] if lead else np.nan,

@@ -3,36 +3,19 @@
 from __future__ import annotations
 
 import csv
+from dataclasses import replace
 from pathlib import Path
 from typing import Annotated
 
 import typer
 
-from pipeline import __version__
 from pipeline.batch import run_study
 from pipeline.bench.accuracy import PartChoice
 from pipeline.bench.clip_set import ensure_walks, truth_path
 from pipeline.bench.detection import WalkedStudy, judge_walks
-from pipeline.bench.detection_tables import (
-    alarm_table,
-    confusion_table,
-    detection_table,
-    goal_rows,
-    several_table,
-    smallest_table,
-    unsaid_table,
-)
-from pipeline.bench.kept_visits import (
-    KeptVisit,
-    kept_visit,
-    made_with,
-    read_visits,
-    value_frame,
-    verdict_frame,
-    write_visits,
-)
+from pipeline.bench.faults_page import days_of, faults_page
+from pipeline.bench.kept_visits import KeptVisit, go_on_with, kept_visit, nothing_kept, value_frame, write_half
 from pipeline.bench.own_error import save_values
-from pipeline.bench.tables import markdown, value_table
 from pipeline.config import ModelChoice, Settings, load_settings, with_choices
 from pipeline.errors import ConfigError
 from pipeline.job_process import Tell
@@ -42,20 +25,6 @@ from pipeline.manifest import read_manifest
 from pipeline.stage_record import StageEnd
 from pipeline.store import write_json, write_text
 from pipeline.thresholds import load_limits
-
-INTRODUCTION = """# Detection of faults in rendered walkers
-
-Printed by `python -m pipeline bench faults` on {day}, version {version}, {model} model, {what}: {walks} visits,
-{done} of {clips} clips measured, the others refused. The walkers are rendered, so what they show is known exactly;
-their people, light and cloth are easier than real ones, and each fault is made in one way only. This is no
-validation: it says what the pipeline can see, not how often it will be right on patients.
-
-*present* means that the whole 95 % interval lies beyond the limit. *true* and *found* are medians. Sensitivity counts
-`borderline` and `cannot say` as missed. A visit with one fault has only the clips that show it; visits without a fault
-have two side views, one from the front and one from behind. What needs 60 frames a second is counted where it had them:
-every second visit without a fault. The goals are those set before the first measurement; what a fault falls short of,
-and why, stands on [its page](faults/README.md). Under *Metrics* stand errors, found minus true; *slope* is that of
-found on true values with half of its 95 % interval (*+-*), where the true values show one."""
 
 
 def faults(
@@ -86,48 +55,25 @@ def faults(
     """
     chosen = tuple(name.strip() for name in only.split(",") if name.strip())
     settings, loaded = with_choices(load_settings(), model=model), load_limits(limits)
-    folder, what = out / f"faults-{seed}-{part.value}", f"the {part.value} half, seed {seed}"
-    wanted = made_with(settings, loaded, what)
-    visits = read_visits(rows, wanted) if rows else {}
+    half = go_on_with(rows, nothing_kept(settings, loaded, f"the {part.value} half, seed {seed}"))
+    folder = out / f"faults-{seed}-{part.value}"
     study = ensure_walks(
         out / "clips", seed, part.value, per_size=per_size, without=without, several=several, only=chosen,
-        leave_out=visits.keys(), at_most=at_most, workers=2, say=typer.echo,
+        leave_out=half.visits.keys(), at_most=at_most, workers=2, say=typer.echo,
     )  # fmt: skip
-    visits |= _measured(study, folder, settings, loaded)
-    if not visits:
+    half = replace(half, visits=half.visits | _measured(study, folder, settings, loaded))
+    if not half.visits:
         raise ConfigError(
             "--per-size", "no visit is asked for", "expected walkers with or without a fault", "Raise it."
         )
     if rows:
-        write_visits(rows, wanted, visits)
-    verdicts, values = verdict_frame(visits.values()), value_frame(visits.values())
-    failed = {clip: message for visit in visits.values() for clip, message in visit.failed.items()}
-    clips = sum(visit.clips for visit in visits.values())
-    days = sorted({visit.day for visit in visits.values()})
-    day = " to ".join(dict.fromkeys([days[0], days[-1]]))
-    introduction = INTRODUCTION.format(
-        day=day, version=__version__, model=settings.landmarks.model, what=what, walks=len(visits),
-        done=clips - len(failed), clips=clips,
-    )  # fmt: skip
-    own = {name: error.sd for name, error in loaded.measurement_error.items()}
-    tables = {
-        "Goals": goal_rows(verdicts, own),
-        "Walkers with one fault": detection_table(verdicts),
-        "Walkers without a fault": alarm_table(verdicts),
-        "Cannot say without a fault, by limb": unsaid_table(verdicts),
-        "Smallest size found": smallest_table(verdicts),
-        "Walkers with several faults": several_table(verdicts),
-        "Confusion: other faults called present in clear and severe walkers with one fault": confusion_table(verdicts),
-        "Metrics": value_table(values),
-    }
-    sections = [introduction, *(f"### {name}\n\n{markdown(table)}" for name, table in tables.items())]
-    if failed:
-        sections.append("Not measured:\n\n" + "\n".join(f"- {clip}: {message}" for clip, message in failed.items()))
-    text = "\n\n".join(sections)
+        write_half(rows, half)
+    text = faults_page(half)
     typer.echo(text)
     if write is not None:
-        write_text(write, text + "\n")
-    save_values(folder, values, f"the {part.value} half of the fault walkers, seed {seed}, {day}")
+        write_text(write, text)
+    what = f"{half.walkers.replace('half', 'half of the fault walkers')}, {days_of(half)}"
+    save_values(folder, value_frame(half.visits.values()), what)
 
 
 def _measured(study: Path, folder: Path, settings: Settings, limits: Limits) -> dict[str, KeptVisit]:

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import gzip
 import zlib
-from collections.abc import Iterable, Mapping
-from dataclasses import dataclass
+from collections.abc import Iterable
+from dataclasses import dataclass, field, replace
 from importlib.metadata import version
 from pathlib import Path
 
@@ -48,6 +48,30 @@ class KeptVisit:
     values: list[Row]
 
 
+@dataclass(frozen=True, slots=True)
+class KeptHalf:
+    """A half of the walkers, or a part of it, and everything that its rows depend on.
+
+    Attributes
+    ----------
+    walkers : str
+        Which half, of which seed.
+    model : str
+        Pose model.
+    own_errors : dict of metric to float
+        Standard deviation of each metric's own error, as the verdicts took it.
+    made_with : dict of name to str
+        Versions, hashes and settings: visits of two sittings are alike only if these are.
+    visits : dict of subject to KeptVisit
+    """
+
+    walkers: str
+    model: str
+    own_errors: dict[str, float]
+    made_with: dict[str, str]
+    visits: dict[str, KeptVisit] = field(default_factory=dict)
+
+
 def kept_visit(judged: Judged, day: str, clips: int, failed: dict[str, str]) -> KeptVisit:
     """Return what is kept of a judged visit."""
     return KeptVisit(judged.subject, day, clips, failed, _rows(verdict_rows([judged])), _rows(value_rows([judged])))
@@ -63,11 +87,10 @@ def value_frame(visits: Iterable[KeptVisit]) -> pd.DataFrame:
     return _frame((row for visit in visits for row in visit.values), VALUE_NUMBERS)
 
 
-def made_with(settings: Settings, limits: Limits, walkers: str) -> dict[str, str]:
-    """Return everything that a visit's rows depend on, by name: visits of two sittings are alike only if these are."""
+def nothing_kept(settings: Settings, limits: Limits, walkers: str) -> KeptHalf:
+    """Return what no visit was measured of yet, with what it is going to be measured with."""
     models = [model.sha256 for model in verify_models(settings.landmarks.model)]
-    return {
-        "walkers": walkers,
+    made_with = {
         "landmarks": ", ".join([str(LANDMARKS_VERSION), *models]),
         "what pictures show": f"{PICTURES_VERSION}, {OUTLINES_VERSION}, {PYLON_VERSION}, {SHOES_VERSION}",
         "measures": str(MEASURES_VERSION),
@@ -80,42 +103,56 @@ def made_with(settings: Settings, limits: Limits, walkers: str) -> dict[str, str
             [f"opencv {opencv_version()}", *(f"{name} {version(name)}" for name in ("mediapipe", "numpy", "scipy"))]
         ),
     }
+    own = {name: error.sd for name, error in sorted(limits.measurement_error.items())}
+    return KeptHalf(walkers, settings.landmarks.model, own, made_with)
 
 
-def read_visits(path: Path, wanted: Mapping[str, str]) -> dict[str, KeptVisit]:
-    """Return the visits of a file by subject; none when there is no such file.
+def read_half(path: Path) -> KeptHalf:
+    """Return what a file keeps.
+
+    Raises
+    ------
+    ConfigError
+        The file is damaged.
+    """
+    try:
+        head, *lines = gzip.decompress(read_outside(path, LARGEST_SAVED)).splitlines()
+        half, adapter = TypeAdapter(KeptHalf).validate_json(head), TypeAdapter(KeptVisit)
+        visits = [adapter.validate_json(line) for line in lines]
+    except (OSError, EOFError, ValueError, zlib.error) as error:
+        raise ConfigError(
+            path.name, "cannot be read", "expected what `bench faults --rows` wrote", "Give the name of a new file."
+        ) from error
+    return replace(half, visits={visit.subject: visit for visit in visits})
+
+
+def go_on_with(path: Path | None, wanted: KeptHalf) -> KeptHalf:
+    """Return what a file keeps so that it can be added to; `wanted` where there is no file.
 
     Raises
     ------
     ConfigError
         The file is damaged, or its visits were measured with something else than is wanted.
     """
-    if not path.is_file():
-        return {}
-    try:
-        head, *lines = gzip.decompress(read_outside(path, LARGEST_SAVED)).splitlines()
-        there = TypeAdapter(dict[str, str]).validate_json(head)
-        adapter = TypeAdapter(KeptVisit)
-        visits = [adapter.validate_json(line) for line in lines]
-    except (OSError, EOFError, ValueError, zlib.error) as error:
-        raise ConfigError(
-            path.name, "cannot be read", "expected what `bench faults --rows` wrote", "Give the name of a new file."
-        ) from error
-    other = [name for name in wanted if there.get(name) != wanted[name]]
+    if path is None or not path.is_file():
+        return wanted
+    half = read_half(path)
+    there, here = {"walkers": half.walkers} | half.made_with, {"walkers": wanted.walkers} | wanted.made_with
+    other = [name for name in here if there.get(name) != here[name]]
     if other:
         told = "; ".join(f"{name} {there.get(name, 'not told')}" for name in other)
         raise ConfigError(
             path.name,
             f"its visits were measured with {told}",
-            "expected " + "; ".join(f"{name} {wanted[name]}" for name in other),
+            "expected " + "; ".join(f"{name} {here[name]}" for name in other),
             "Use what they were measured with, or give the name of a new file.",
         )
-    return {visit.subject: visit for visit in visits}
+    return half
 
 
-def write_visits(path: Path, wanted: Mapping[str, str], visits: Mapping[str, KeptVisit]) -> None:
+def write_half(path: Path, half: KeptHalf) -> None:
     """Write visits with what they were measured with: packed JSON, one line a visit; equal visits give equal bytes."""
-    lines = [to_json(wanted), *(to_json(visits[subject]) for subject in sorted(visits))]
+    lines = [to_json(replace(half, visits={})), *(to_json(half.visits[subject]) for subject in sorted(half.visits))]
     write_bytes(path, gzip.compress(b"\n".join(lines) + b"\n", mtime=0), lasting=True)
 
 

@@ -1,0 +1,63 @@
+"""The page of the detection benchmark, made from what each visit gave."""
+
+from __future__ import annotations
+
+from pipeline.bench.detection_tables import (
+    alarm_table,
+    confusion_table,
+    detection_table,
+    goal_rows,
+    several_table,
+    smallest_table,
+    unsaid_table,
+)
+from pipeline.bench.kept_visits import KeptHalf, value_frame, verdict_frame
+from pipeline.bench.tables import markdown, value_table
+
+INTRODUCTION = """# Detection of faults in rendered walkers
+
+Printed by `python -m pipeline bench faults` on {days}, {model} model, {walkers}: {visits} visits,
+{done} of {clips} clips measured, the others refused. The walkers are rendered, so what they show is known exactly;
+their people, light and cloth are easier than real ones, and each fault is made in one way only. This is no
+validation: it says what the pipeline can see, not how often it will be right on patients.
+
+*present* means that the whole 95 % interval lies beyond the limit. *true* and *found* are medians. Sensitivity counts
+`borderline` and `cannot say` as missed. A visit with one fault has only the clips that show it; visits without a fault
+have two side views, one from the front and one from behind. What needs 60 frames a second is counted where it had them:
+every second visit without a fault. The goals are those set before the first measurement; what a fault falls short of,
+and why, stands on [its page](faults/README.md). Under *Metrics* stand errors, found minus true; *slope* is that of
+found on true values with half of its 95 % interval (*+-*), where the true values show one."""
+
+
+def faults_page(half: KeptHalf) -> str:
+    """Return the whole page in Markdown; equal visits give equal pages."""
+    visits = [half.visits[subject] for subject in sorted(half.visits)]
+    verdicts, values = verdict_frame(visits), value_frame(visits)
+    failed = {clip: message for visit in visits for clip, message in visit.failed.items()}
+    clips = sum(visit.clips for visit in visits)
+    introduction = INTRODUCTION.format(
+        days=days_of(half), model=half.model, walkers=half.walkers, visits=len(visits),
+        done=clips - len(failed), clips=clips,
+    )  # fmt: skip
+    tables = {
+        "Goals": goal_rows(verdicts, half.own_errors),
+        "Walkers with one fault": detection_table(verdicts),
+        "Walkers without a fault": alarm_table(verdicts),
+        "Cannot say without a fault, by limb": unsaid_table(verdicts),
+        "Smallest size found": smallest_table(verdicts),
+        "Walkers with several faults": several_table(verdicts),
+        "Confusion: other faults called present in clear and severe walkers with one fault": confusion_table(verdicts),
+        "Metrics": value_table(values),
+    }
+    sections = [introduction, *(f"### {name}\n\n{markdown(table)}" for name, table in tables.items())]
+    if failed:
+        sections.append("Not measured:\n\n" + "\n".join(f"- {clip}: {message}" for clip, message in failed.items()))
+    made_with = "\n".join(f"- {name}: {value}" for name, value in half.made_with.items())
+    sections.append(f"### Measured with\n\n{made_with}")
+    return "\n\n".join(sections) + "\n"
+
+
+def days_of(half: KeptHalf) -> str:
+    """The first and the last day on which visits of it were measured."""
+    days = sorted({visit.day for visit in half.visits.values()})
+    return " to ".join(dict.fromkeys([days[0], days[-1]]))
