@@ -11,6 +11,7 @@ from pipeline.bench.detection_tables import (
     confusion_table,
     detection_table,
     goal_rows,
+    reasons_table,
     several_table,
     size_found,
     smallest_table,
@@ -29,6 +30,11 @@ VISITS = [
     ("N2", "none", set(), ("cannot say", -1.2), ("present", 0.1)),
     ("S1", "several", {"vaulting", "hip_hiking"}, ("present", 3.0), ("not seen", 2.0)),
 ]
+# Only these two cannot be said anything of.
+REASONS = {
+    "F5": "left limb: only 2 whole strides were found; at least 3 are needed; the shoe is hidden",
+    "N2": "right limb: only 1 whole strides were found; at least 3 are needed",
+}
 
 
 def verdicts() -> pd.DataFrame:
@@ -41,7 +47,8 @@ def verdicts() -> pd.DataFrame:
                     "subject": subject, "label": label, "limb": "cover" if subject == "N1" else "bare_pylon",
                     "too_slow": subject == "N2" and fault == "hip_hiking",
                     "injected": fault in injected, "alone": injected == {fault},
-                    "others": bool(injected - {fault}), "fault": fault, "verdict": verdict, "reason": "",
+                    "others": bool(injected - {fault}), "fault": fault, "verdict": verdict,
+                    "reason": REASONS.get(subject, ""),
                     "metric": fault + "_size", "unit": "deg", "beyond": beyond, "true": beyond + 1.5,
                     "found": beyond + 1.4,
                 }
@@ -70,6 +77,15 @@ def test_what_cannot_be_said_is_told_by_limb() -> None:
     table = unsaid_table(verdicts()).set_index("fault")
     assert table.loc["vaulting", ["cover", "bare_pylon"]].tolist() == ["0 of 1", "1 of 1"]
     assert table.loc["hip_hiking", ["cover", "bare_pylon"]].tolist() == ["0 of 1", "-"]
+
+
+def test_why_nothing_can_be_said_is_counted_over_limbs_and_numbers_of_strides() -> None:
+    rows = reasons_table(verdicts()).to_dict("records")
+    both = {"with the fault": 1, "without a fault": 1}
+    assert rows == [
+        {"fault": "vaulting", "reason": "too few whole strides were found; at least 3 are needed"} | both,
+        {"fault": "vaulting", "reason": "the shoe is hidden", "with the fault": 1, "without a fault": 0},
+    ]
 
 
 def test_a_fault_called_beside_the_injected_one_is_told_with_what_is_true() -> None:

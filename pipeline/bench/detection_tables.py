@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import re
+
 import numpy as np
 import pandas as pd
 from scipy.optimize import minimize
@@ -60,6 +62,22 @@ def unsaid_table(verdicts: pd.DataFrame) -> pd.DataFrame:
             shares = {limb: f"{part.sum()} of {len(part)}" for limb, part in unsaid}
             rows.append({"fault": fault} | shares)
     return pd.DataFrame(rows).fillna("-")
+
+
+def reasons_table(verdicts: pd.DataFrame) -> pd.DataFrame:
+    """Return for each fault why nothing could be said, and of how many visits with that fault alone and without any.
+
+    Reasons that differ in the limb or in a number of strides alone count as one; a visit may have more than one.
+    """
+    groups = {"with the fault": verdicts[verdicts["alone"]], "without a fault": _fault_free(verdicts)}
+    counts: dict[tuple[str, str], dict[str, int]] = {}
+    for name, group in groups.items():
+        unsaid = group[(group["verdict"] == "cannot say") & ~group["too_slow"]]
+        for fault, reason in zip(unsaid["fault"], unsaid["reason"], strict=True):
+            for one in dict.fromkeys(_general(text) for text in re.split("; (?!at least)", reason)):
+                row = counts.setdefault((fault, one), dict.fromkeys(groups, 0))
+                row[name] += 1
+    return pd.DataFrame([{"fault": fault, "reason": reason} | row for (fault, reason), row in counts.items()])
 
 
 def smallest_table(verdicts: pd.DataFrame) -> pd.DataFrame:
@@ -170,6 +188,11 @@ def goal_rows(verdicts: pd.DataFrame, own_errors: dict[str, float]) -> pd.DataFr
 def _fault_free(verdicts: pd.DataFrame) -> pd.DataFrame:
     """Rows of the visits without any fault."""
     return verdicts[verdicts["label"] == "none"]
+
+
+def _general(reason: str) -> str:
+    """A reason without the limb and the number of strides."""
+    return re.sub(r"\bonly \d+", "too few", re.sub(r"^(left|right) limb: ", "", reason))
 
 
 def _percent(flags: pd.Series) -> str:
