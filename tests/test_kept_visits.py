@@ -27,7 +27,7 @@ from tests.test_bench_tables import VALUES
 
 # Its tenth byte begins what is packed.
 CHANGED = gzip.compress(b'{"walkers": "x"}', mtime=0)[:10] + b"\xff" * 20
-NOTHING = KeptHalf("the test half, seed 2", "heavy", {"vaulting_size": 0.2}, {"limits": "abc", "measures": "4"})
+NOTHING = KeptHalf("the test half, seed 2", "heavy", {"vaulting_size": 0.2}, {"limits": "abc", "measures": "4"}, 9)
 
 
 def kept() -> KeptHalf:
@@ -77,7 +77,8 @@ def test_visits_judged_by_other_limits_are_refused(tmp_path: Path) -> None:
 
 
 def test_the_page_tells_everything_from_what_is_kept() -> None:
-    page = faults_page(kept())
+    page, part = faults_page(kept()), faults_page(replace(kept(), asked_for=20))
+    assert "seed 2: 9 visits, **the first part of 20** (walker 1 of everything comes first),\n17 of 18 clips" in part
     assert "on 2026-11-26, heavy model, the test half, seed 2: 9 visits,\n17 of 18 clips measured" in page
     assert "| vaulting | 0.75 | 0.5 | yes |" in page
     assert "- F1-a: nobody walks" in page

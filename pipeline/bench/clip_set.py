@@ -113,6 +113,15 @@ def ensure_walks(
     return study
 
 
+def walks_in_all(*, per_size: int, without: int, several: int, only: tuple[str, ...] = ()) -> int:
+    """Return how many walkers `ensure_walks` renders when it leaves none out; raise StageError as it does."""
+    cells = _generator("fault_walks").fault_cells
+    try:
+        return len(cells(per_size=per_size, without=without, several=several, only=only))
+    except ValueError as error:
+        raise StageError(ITEM, str(error).rstrip(".")) from error
+
+
 def truth_path(study: Path, relative_path: str) -> Path:
     """Return the truth file of a clip of such a study, from its path in the manifest."""
     return study / "truth" / f"{Path(relative_path).stem}.truth.json"

@@ -11,7 +11,7 @@ import typer
 
 from pipeline.batch import run_study
 from pipeline.bench.accuracy import PartChoice
-from pipeline.bench.clip_set import ensure_walks, truth_path
+from pipeline.bench.clip_set import ensure_walks, truth_path, walks_in_all
 from pipeline.bench.detection import WalkedStudy, judge_walks
 from pipeline.bench.faults_page import days_of, faults_page
 from pipeline.bench.kept_visits import KeptVisit, go_on_with, kept_visit, nothing_kept, value_frame, write_half
@@ -55,7 +55,8 @@ def faults(
     """
     chosen = tuple(name.strip() for name in only.split(",") if name.strip())
     settings, loaded = with_choices(load_settings(), model=model), load_limits(limits)
-    half = go_on_with(rows, nothing_kept(settings, loaded, f"the {part.value} half, seed {seed}"))
+    asked_for = walks_in_all(per_size=per_size, without=without, several=several, only=chosen)
+    half = go_on_with(rows, nothing_kept(settings, loaded, f"the {part.value} half, seed {seed}", asked_for))
     folder = out / f"faults-{seed}-{part.value}"
     study = ensure_walks(
         out / "clips", seed, part.value, per_size=per_size, without=without, several=several, only=chosen,

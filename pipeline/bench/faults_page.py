@@ -17,7 +17,7 @@ from pipeline.bench.tables import markdown, value_table
 
 INTRODUCTION = """# Detection of faults in rendered walkers
 
-Printed by `python -m pipeline bench faults` on {days}, {model} model, {walkers}: {visits} visits,
+Printed by `python -m pipeline bench faults` on {days}, {model} model, {walkers}: {visits},
 {done} of {clips} clips measured, the others refused. The walkers are rendered, so what they show is known exactly;
 their people, light and cloth are easier than real ones, and each fault is made in one way only. This is no
 validation: it says what the pipeline can see, not how often it will be right on patients.
@@ -37,7 +37,7 @@ def faults_page(half: KeptHalf) -> str:
     failed = {clip: message for visit in visits for clip, message in visit.failed.items()}
     clips = sum(visit.clips for visit in visits)
     introduction = INTRODUCTION.format(
-        days=days_of(half), model=half.model, walkers=half.walkers, visits=len(visits),
+        days=days_of(half), model=half.model, walkers=half.walkers, visits=_how_many(half),
         done=clips - len(failed), clips=clips,
     )  # fmt: skip
     tables = {
@@ -57,6 +57,13 @@ def faults_page(half: KeptHalf) -> str:
     made_with = "\n".join(f"- {name}: {value}" for name, value in half.made_with.items())
     sections.append(f"### Measured with\n\n{made_with}")
     return "\n\n".join(sections) + "\n"
+
+
+def _how_many(half: KeptHalf) -> str:
+    """Its visits, and of how many where more are to come."""
+    if len(half.visits) >= half.asked_for:
+        return f"{len(half.visits)} visits"
+    return f"{len(half.visits)} visits, **the first part of {half.asked_for}** (walker 1 of everything comes first)"
 
 
 def days_of(half: KeptHalf) -> str:

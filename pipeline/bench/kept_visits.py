@@ -62,6 +62,8 @@ class KeptHalf:
         Standard deviation of each metric's own error, as the verdicts took it.
     made_with : dict of name to str
         Versions, hashes and settings: visits of two sittings are alike only if these are.
+    asked_for : int
+        Visits that it has when it is whole.
     visits : dict of subject to KeptVisit
     """
 
@@ -69,6 +71,7 @@ class KeptHalf:
     model: str
     own_errors: dict[str, float]
     made_with: dict[str, str]
+    asked_for: int
     visits: dict[str, KeptVisit] = field(default_factory=dict)
 
 
@@ -87,7 +90,7 @@ def value_frame(visits: Iterable[KeptVisit]) -> pd.DataFrame:
     return _frame((row for visit in visits for row in visit.values), VALUE_NUMBERS)
 
 
-def nothing_kept(settings: Settings, limits: Limits, walkers: str) -> KeptHalf:
+def nothing_kept(settings: Settings, limits: Limits, walkers: str, asked_for: int) -> KeptHalf:
     """Return what no visit was measured of yet, with what it is going to be measured with."""
     models = [model.sha256 for model in verify_models(settings.landmarks.model)]
     made_with = {
@@ -104,7 +107,7 @@ def nothing_kept(settings: Settings, limits: Limits, walkers: str) -> KeptHalf:
         ),
     }
     own = {name: error.sd for name, error in sorted(limits.measurement_error.items())}
-    return KeptHalf(walkers, settings.landmarks.model, own, made_with)
+    return KeptHalf(walkers, settings.landmarks.model, own, made_with, asked_for)
 
 
 def read_half(path: Path) -> KeptHalf:
@@ -147,7 +150,7 @@ def go_on_with(path: Path | None, wanted: KeptHalf) -> KeptHalf:
             "expected " + "; ".join(f"{name} {here[name]}" for name in other),
             "Use what they were measured with, or give the name of a new file.",
         )
-    return half
+    return replace(half, asked_for=wanted.asked_for)
 
 
 def write_half(path: Path, half: KeptHalf) -> None:
