@@ -16,7 +16,7 @@ from pipeline.config import ENGLISH, Settings, config_dir
 from pipeline.errors import PipelineError
 from pipeline.job_process import Tell
 from pipeline.judgement import ClipResult, Limits, Recorded, RunRecord, VisitReport
-from pipeline.kept import kept_pictures, remove_pictures
+from pipeline.kept import FRAMES_FOLDER, FRAMES_PATTERNS, kept_pictures, remove_pictures, viewer_pictures
 from pipeline.landmark_file import is_landmark_file
 from pipeline.model import Clip, QualityNote
 from pipeline.picture_stages import landmark_file_notes, with_models
@@ -24,7 +24,7 @@ from pipeline.review import Reviewed
 from pipeline.review_files import reviewed
 from pipeline.review_verdicts import as_in_force, correction_notes, person_verdicts, with_corrections
 from pipeline.stage_record import StageEnd, finish, is_unchanged, read_record, run_stage
-from pipeline.store import file_sha256, fingerprint, now_text, read_json
+from pipeline.store import PARTS, file_sha256, fingerprint, now_text, read_json
 
 # Raised when the report changes for the same input; an earlier one is then made again.
 VISIT_VERSION = 6
@@ -33,16 +33,12 @@ VISIT_VERSION = 6
 PAGE_PACKAGES = ("jinja2", "matplotlib", "typst")
 ASSETS = Path(__file__).parent / "report" / "assets"
 
+# What a killed report may have left and no record tells of. Nothing wider: a person may keep files beside it.
 VISIT_FILES = (
-    "*.html",
-    "*.csv",
-    "*.npz",
-    "visit.json",
-    "visit.pdf",
-    "visit.txt",
-    "columns.json",
-    "frames/*",
-    "figures/*",
+    *("visit.html", "visit.json", "visit.pdf", "visit.txt", "fault-*.html", "columns.json", "curves.npz"),
+    *("strides.csv", "metrics.csv", "findings.csv", "faults.csv", "candidates.csv", "corrections.csv"),
+    *("figures/*-curve.svg", "figures/*-limits.svg", "figures/quantity-*.svg", f"figures/{PARTS}"),
+    *(f"{FRAMES_FOLDER}/{pattern}" for pattern in FRAMES_PATTERNS),
 )
 
 
@@ -123,7 +119,7 @@ def report_visit(job: VisitJob, tell: Tell) -> StageEnd:
         job.folder,
         "report",
         wanted_fingerprint=wanted.fingerprint,
-        stale=VISIT_FILES,
+        stale=(*VISIT_FILES, *(viewer_pictures(clip.clip_id) for clip in job.clips)),
         work=lambda: _report(job, wanted.done, wanted.records, correction_notes(wanted.records, wanted.damaged)),
     )
     finish(job.folder)

@@ -7,15 +7,17 @@ from pathlib import Path, PurePosixPath
 
 from pipeline.places import refuse_links_out
 from pipeline.stage_record import read_record
-from pipeline.store import OutputTree
+from pipeline.store import PARTS, OutputTree
 
 FRAMES_FOLDER = "frames"
 FRAMES_NAME = "frames.json"
 VIEWER_NAME = "viewer.json"
 # What can show a person. Figures are drawings (.svg).
 SHOWING = frozenset({".jpg", ".jpeg", ".png", ".gif", ".webp", ".webm", ".mp4"})
-# The viewer's pictures lie in one array file a clip, beside the key frames; a write that was killed leaves its part.
-IN_FRAMES = SHOWING | {".npz", ".part"}
+# What reports write there: key frames by fault and number, what a killed write leaves, and both lists; besides the
+# viewer's pictures in one array file a clip. A person's own files may lie beside them.
+PICTURE_PATTERNS = ("*-[0-9].jpg", "*-[0-9][0-9].jpg", PARTS)
+FRAMES_PATTERNS = (*PICTURE_PATTERNS, FRAMES_NAME, VIEWER_NAME)
 
 
 def kept_pictures(visit_folder: Path) -> list[Path]:
@@ -26,8 +28,15 @@ def kept_pictures(visit_folder: Path) -> list[Path]:
     """
     recorded = read_record(visit_folder).stages.get("report")
     names = {name for name in (recorded.outputs if recorded else ()) if PurePosixPath(name).suffix in SHOWING}
-    frames = {path for path in (visit_folder / FRAMES_FOLDER).glob("*") if path.suffix in IN_FRAMES}
+    frames = {path for pattern in PICTURE_PATTERNS for path in (visit_folder / FRAMES_FOLDER).glob(pattern)}
+    # An array file there may be the pictures of a clip that is in no table any more.
+    frames |= set((visit_folder / FRAMES_FOLDER).glob("*.npz"))
     return sorted(path for path in {visit_folder / name for name in names} | frames if path.is_file())
+
+
+def viewer_pictures(clip_id: str) -> str:
+    """The viewer's pictures of a clip, inside the folder of its visit."""
+    return f"{FRAMES_FOLDER}/{clip_id}.npz"
 
 
 def remove_pictures(visit_folder: Path) -> int:

@@ -187,7 +187,8 @@ def run_stage(
     write_record(folder, FolderRecord("started", stages=others))
     old = {path for pattern in stale for path in folder.glob(pattern)}
     for path in old | {folder / name for name in (earlier.outputs if earlier else ())}:
-        path.unlink(missing_ok=True)
+        if path.is_symlink() or not path.is_dir():
+            path.unlink(missing_ok=True)
     _remove_parts(folder)
     started_s = time.monotonic()
     outputs = {name: file_sha256(folder / name) for name in sorted(work())}
@@ -199,7 +200,8 @@ def run_stage(
 def _remove_parts(folder: Path) -> None:
     """Remove what writes that were killed have left."""
     for path in folder.glob(PARTS):
-        path.unlink(missing_ok=True)
+        if path.is_symlink() or not path.is_dir():
+            path.unlink(missing_ok=True)
 
 
 def _damage(folder: Path, record: StageRecord) -> str:

@@ -15,6 +15,8 @@ from pipeline.config import load_settings
 from pipeline.jobs import VisitJob, page_hashes, report_visit
 from pipeline.judgement import RunRecord
 from pipeline.runs import PACKAGES, package_versions
+from pipeline.stage_record import read_record
+from pipeline.store import write_text
 from tests import report_fixture as fixture
 
 
@@ -67,6 +69,28 @@ def test_a_change_of_what_pages_are_made_with_makes_them_again(tmp_path: Path, a
     (assets / name).write_text((assets / name).read_text(encoding="utf-8") + "\n", encoding="utf-8")
     assert make(tmp_path) == ""
     assert make(tmp_path) != ""
+
+
+def test_files_that_somebody_keeps_beside_a_report_stay(tmp_path: Path, assets: Path) -> None:
+    """A study folder may be the results folder too. Some servers put folders of their own beside pictures."""
+    visit, names = tmp_path / "visit", ("force_plate.csv", "mocap.npz", "notes.html", "frames/foot_photo.jpg")
+    theirs = [visit / name for name in (*names, "frames/markers.npz", "figures/own.svg", "figures/@eaDir/own")]
+    for again in (False, True):
+        for path in theirs:
+            write_text(path, "theirs")
+        if again:
+            (assets / "style.css").write_text("\n", encoding="utf-8")
+        assert make(tmp_path) == ""
+        assert [path.read_text(encoding="utf-8") for path in theirs] == ["theirs"] * len(theirs)
+
+
+def test_a_report_whose_record_is_lost_is_cleared_away_before_the_next(tmp_path: Path, assets: Path) -> None:
+    """As after a kill, when the record does not tell what was written."""
+    make(tmp_path)
+    folder = tmp_path / "visit"
+    outputs = set(read_record(folder).stages["report"].outputs)
+    known = {path.relative_to(folder).as_posix() for pattern in jobs.VISIT_FILES for path in folder.glob(pattern)}
+    assert len(outputs) > 20 and outputs <= known
 
 
 def test_a_new_template_makes_pages_again(tmp_path: Path, assets: Path) -> None:
