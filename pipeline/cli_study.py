@@ -32,6 +32,7 @@ def track_visits(
     from pipeline.console import show_track
     from pipeline.report.subject_page import build_subject
     from pipeline.report.track import track_subject, track_table
+    from pipeline.results_lock import hold_results
     from pipeline.store import write_table
     from pipeline.thresholds import load_limits
     from pipeline.tracking_rules import load_tracking_rules
@@ -40,7 +41,8 @@ def track_visits(
     loaded = load_limits(limits or config_dir() / "checks")
     found = track_subject(out, subject, load_tracking_rules(rules), baseline=baseline)
     show_track(found)
-    page = build_subject(out, found, limits=loaded, paper=run.paper, language=run.language)
+    with hold_results(out, "track"):
+        page = build_subject(out, found, limits=loaded, paper=run.paper, language=run.language)
     typer.echo(openable_path(page))
     typer.echo(openable_path(page.with_suffix(".pdf")))
     if csv is not None:

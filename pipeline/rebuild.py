@@ -16,6 +16,7 @@ from pipeline.judgement import Limits
 from pipeline.kept import remove_pictures
 from pipeline.person_pages import make_person_pages
 from pipeline.places import refuse_links_out
+from pipeline.results_lock import hold_results
 from pipeline.store import STUDY_PAGE, OutputTree, without_home
 
 
@@ -35,13 +36,21 @@ def rebuild_reports(
     Raises
     ------
     PipelineError
-        The limits or the settings are wrong.
+        The limits or the settings are wrong, or something else is at work in the results folder.
     """
     if limits is None:
         from pipeline.thresholds import load_limits
 
         limits = load_limits(config_dir() / "checks")
     run = (settings or load_settings()).run
+    if not OutputTree(out).visit_folders():
+        return [], {}
+    with hold_results(out, "report"):
+        return _made_again(out, limits, run)
+
+
+def _made_again(out: Path, limits: Limits, run: RunSettings) -> tuple[list[Path], dict[str, str]]:
+    """All pages, and what failed."""
     pages: list[Path] = []
     failures: dict[str, str] = {}
     with tempfile.TemporaryDirectory() as scratch:
@@ -52,15 +61,14 @@ def rebuild_reports(
                 failures[outcome.name] = outcome.failure.message
             else:
                 pages.append(folders[outcome.name] / "visit.html")
-    if folders:
-        persons, lost = make_person_pages(out, limits, run)
-        pages += persons
-        failures |= lost
-        page, message = make_study_page(out, limits, paper=run.paper, language=run.language)
-        if page is None:
-            failures[STUDY_PAGE] = message
-        else:
-            pages.append(page)
+    persons, lost = make_person_pages(out, limits, run)
+    pages += persons
+    failures |= lost
+    page, message = make_study_page(out, limits, paper=run.paper, language=run.language)
+    if page is None:
+        failures[STUDY_PAGE] = message
+    else:
+        pages.append(page)
     return pages, failures
 
 

@@ -1,4 +1,4 @@
-"""One run or watch at a time in a results folder.
+"""One command at a time that writes into a results folder.
 
 The lock is one of the operating system on an open file: it ends with the process, however that ends, so that nothing
 stale is left by `kill -9` or a pulled plug. The file says who holds it.
@@ -31,7 +31,7 @@ NO_LOCKS = {errno.ENOLCK, errno.ENOSYS, errno.EOPNOTSUPP, errno.ENOTSUP, errno.E
 
 @dataclass(frozen=True, slots=True)
 class Holder:
-    """Who works in a results folder: `run`, `watch` or `forget`, since when (UTC), its process, the computer's mark."""
+    """Who works in a results folder: the command, since when (UTC), its process, the computer's mark."""
 
     work: str
     since: str
@@ -41,20 +41,20 @@ class Holder:
 
 @contextmanager
 def hold_results(out: Path, work: str, *, own: Path | None = None) -> Iterator[str]:
-    """Hold a results folder while a run or a watch is at work there; give a caution where that cannot be made sure.
+    """Hold a results folder while a command is at work there; give a caution where that cannot be made sure.
 
     Parameters
     ----------
     out : Path
         The results folder; made if needed.
-    work : {"run", "watch", "forget"}
+    work : {"run", "watch", "report", "track", "forget"}
     own : Path, optional
         What a cluster's run has put there already.
 
     Raises
     ------
     ConfigError
-        Another run or watch is at work there.
+        Another one is at work there, or the file of the lock is a link.
 
     Notes
     -----
@@ -63,7 +63,10 @@ def hold_results(out: Path, work: str, *, own: Path | None = None) -> Iterator[s
     """
     make_results_folder(out)
     path = out / LOCK_NAME
-    handle = os.open(path, os.O_RDWR | os.O_CREAT, 0o644)
+    # What a link leads to is not ours to empty.
+    if path.is_symlink():
+        raise ConfigError(shown_path(path), "is a link", "expected a file of the results", "Delete the link.")
+    handle = os.open(path, os.O_RDWR | os.O_CREAT | getattr(os, "O_NOFOLLOW", 0), 0o644)
     try:
         caution = ""
         try:
@@ -75,7 +78,7 @@ def hold_results(out: Path, work: str, *, own: Path | None = None) -> Iterator[s
         if not caution:
             # Nobody is at work here: what killed runs left of their processes' and workers' files is of no more use.
             for left in (*out.glob(f"runs/*/{JOBS}*"), *out.glob(f"{HANDING}*")):
-                if own is None or left.name != own.name:
+                if (own is None or left.name != own.name) and not _is_linked(left, out):
                     shutil.rmtree(left, ignore_errors=True)
         with suppress(OSError):
             os.ftruncate(handle, 0)
@@ -88,6 +91,11 @@ def hold_results(out: Path, work: str, *, own: Path | None = None) -> Iterator[s
     finally:
         # Closing ends the lock. The file stays: whoever removed it could meet one that opens it just then.
         os.close(handle)
+
+
+def _is_linked(path: Path, out: Path) -> bool:
+    """Whether a folder between the results folder and a path in it is a link."""
+    return any(parent.is_symlink() for parent in path.parents if parent.is_relative_to(out) and parent != out)
 
 
 def read_holder(out: Path) -> Holder | None:

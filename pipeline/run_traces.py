@@ -81,9 +81,11 @@ def clean_run(folder: Path, names: Names, pattern: Pattern, *, write: bool) -> T
             mode = path.stat().st_mode
             write_bytes(path, after, private=True)
             path.chmod(mode)
-    leftovers = remove_leftovers(folder, write=write) + _remove_logs(folder, names, write=write)
+    leftovers = remove_leftovers(folder, write=write)
+    if (logs := folder / LOGS).is_dir() and not logs.is_symlink():
+        leftovers += remove_leftovers(logs, write=write) + _remove_logs(logs, names, write=write)
     traces = Traces(folder.name, rows, entries, replaced, leftovers)
-    if write and (rows or entries or replaced):
+    if write and (rows or entries or replaced) and not (folder / "log.txt").is_symlink():
         with (folder / "log.txt").open("a", encoding="utf-8") as file:
             file.write(f"{now_text()} a person was forgotten: rows of tables {rows}, entries of this log {entries}\n")
     return traces
@@ -91,7 +93,7 @@ def clean_run(folder: Path, names: Names, pattern: Pattern, *, write: bool) -> T
 
 def _remove_logs(folder: Path, names: Names, *, write: bool) -> int:
     """Delete the logs of the person's clips; return how many there were."""
-    logs = [path for path in (folder / LOGS).glob("*.log") if path.stem in names.clip_ids]
+    logs = [path for path in folder.glob("*.log") if path.stem in names.clip_ids]
     if write:
         for path in logs:
             path.unlink()

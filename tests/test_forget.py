@@ -30,7 +30,7 @@ from pipeline.forget_plan import plan_forget
 from pipeline.manifest_row import COLUMN_NAMES
 from pipeline.name_search import search_folder
 from pipeline.person_names import Names, Pattern
-from pipeline.rebuild import make_study_page
+from pipeline.rebuild import make_study_page, rebuild_reports
 from pipeline.results_lock import LOCK_NAME, hold_results
 from pipeline.store import write_arrays, write_text
 from pipeline.study_tables import study_tables
@@ -187,6 +187,41 @@ def test_with_the_last_person_the_study_s_pages_go(out: Path) -> None:
     done = forget_subject(out, "P10")
     assert done.is_clean and done.page is None and not done.page_message
     assert sorted(path.name for path in out.iterdir()) == [".in-use", "record.json", "runs"]
+
+
+def test_what_killed_writes_of_a_clip_s_log_left_goes(out: Path) -> None:
+    left = run_of(out) / "clips/.P1-01-side.log.ab12.part"
+    write_text(left, "P1")
+    assert forget_subject(out, "P1").is_clean and not left.exists()
+
+
+def test_nothing_is_changed_through_links_in_the_results(out: Path, tmp_path: Path) -> None:
+    theirs, run = tmp_path / "elsewhere", run_of(out)
+    for name in ("evil/.jobs-x/file", "clips/P1-01-side.log", "log.txt"):
+        write_text(theirs / name, "theirs")
+    shutil.rmtree(run / "clips", ignore_errors=True)
+    (run / "log.txt").unlink()
+    for link in (out / "runs/evil", run / "clips", run / "log.txt"):
+        link.symlink_to(theirs / link.name)
+    before = {path: path.read_text() for path in theirs.rglob("*") if path.is_file()}
+    assert len(before) == 3
+    forget_subject(out, "P1")
+    assert {path: path.read_text() for path in theirs.rglob("*") if path.is_file()} == before
+
+
+def test_a_lock_that_is_a_link_is_refused(out: Path, tmp_path: Path) -> None:
+    write_text(tmp_path / "victim.txt", "theirs")
+    (out / LOCK_NAME).unlink()
+    (out / LOCK_NAME).symlink_to(tmp_path / "victim.txt")
+    with pytest.raises(ConfigError, match=r"\.in-use.*is a link"):
+        forget_subject(out, "P1")
+    assert (tmp_path / "victim.txt").read_text() == "theirs"
+
+
+def test_pages_are_not_made_again_while_somebody_is_forgotten(out: Path) -> None:
+    """They would bring back what was deleted."""
+    with hold_results(out, "forget"), pytest.raises(ConfigError, match="in use by `strideledger forget`"):
+        rebuild_reports(out)
 
 
 def test_links_are_deleted_and_not_followed(out: Path, tmp_path: Path) -> None:
