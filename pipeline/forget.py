@@ -113,7 +113,7 @@ def forget_subject(
     with hold_results(root, "forget"):
         note, moved, folder = note_path(root, subject), moved_folder(root, subject), root / f"sub-{subject}"
         pattern = Pattern(plan.names, others_in(root, subject))
-        write_json(note, plan.names)
+        write_json(note, plan.names, lasting=True)
         for name in STUDY_FILES:
             (root / name).unlink(missing_ok=True)
         _delete(moved)

@@ -8,7 +8,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass, field
 from pathlib import Path, PurePosixPath
 
-from pipeline.errors import ConfigError, ManifestError
+from pipeline.errors import ConfigError, ManifestError, StageError
 from pipeline.filled_table import NAME, FilledColumn, read_filled
 from pipeline.kept import kept_pictures
 from pipeline.manifest_row import MANIFEST_NAME, RESERVED_CLIP_IDS
@@ -94,7 +94,7 @@ def plan_forget(results: Path | str, subject: str, *, study: Path | str | None =
             "Nothing was deleted. Remove the link, and what it leads to by hand.",
         )
     listed, from_study = _in_study(study, subject)
-    saved = read_json(note, Names) if note.is_file() else Names(subject)
+    saved = _noted(note, subject)
     names = _merged(subject, (saved, from_study, *(_names_in(place, subject) for place in (folder, moved))))
     pattern = Pattern(names, others_in(root, subject))
     traces = tuple(clean_run(run, names, pattern, write=False) for run in run_folders(root))
@@ -102,6 +102,13 @@ def plan_forget(results: Path | str, subject: str, *, study: Path | str | None =
     resumed = note.is_file() or moved.is_dir()
     if not (folder.is_dir() or resumed or runs):
         raise _unknown(root, subject)
+    if not (names.clip_ids or folder.is_dir() or moved.is_dir()):
+        raise ConfigError(
+            shown_path(folder),
+            "is not there any more, and nothing else tells the names of the person's clips",
+            f"expected a study whose {MANIFEST_NAME} still lists {subject}: records of runs name clips",
+            "Nothing was deleted. Give the study's folder with --study.",
+        )
     paths = [path for place in (folder, moved) if place.is_dir() for path in place.rglob("*")]
     files = [path for path in paths if path.is_file() and not path.is_symlink()]
     visits = [path for place in (folder, moved) for path in sorted(place.glob("ses-*"))]
@@ -118,6 +125,14 @@ def plan_forget(results: Path | str, subject: str, *, study: Path | str | None =
         listed=listed,
         resumed=resumed,
     )
+
+
+def _noted(note: Path, subject: str) -> Names:
+    """The names that an attempt noted which was cut off; none where there was none, or its note is damaged."""
+    try:
+        return read_json(note, Names)
+    except StageError:
+        return Names(subject)
 
 
 def note_path(root: Path, subject: str) -> Path:
@@ -137,12 +152,19 @@ def _names_in(folder: Path, subject: str) -> Names:
     paths: list[str] = []
     for visit in visits:
         clip_ids += [
-            path.name for path in sorted(visit.iterdir()) if path.is_dir() and path.name not in RESERVED_CLIP_IDS
+            path.name
+            for path in sorted(visit.iterdir())
+            if path.is_dir() and path.name not in RESERVED_CLIP_IDS and _is_text(path.name)
         ]
         for clip in _clips_in(visit / "visit.json"):
             clip_ids.append(str(clip.get("clip_id", "")))
             paths.append(str(clip.get("relative_path", "")))
     return Names(subject, tuple(visit.name.removeprefix("ses-") for visit in visits), tuple(clip_ids), tuple(paths))
+
+
+def _is_text(name: str) -> bool:
+    """Whether the name of a folder is text; no clip has another one, but an unpacked archive may leave one."""
+    return name.isascii() or name.encode("utf-8", "replace").decode() == name
 
 
 def _clips_in(report: Path) -> list[dict[str, object]]:

@@ -29,6 +29,15 @@ CLOSED = {
     b"\x28\xb5\x2f\xfd": "Zstandard",
     b"Rar!": "RAR",
 }
+# First bytes of pictures, clips, numbers and fonts, which hold no text, so that a short name in them is chance; and of
+# text in wide codings, in which every name is searched for.
+TEXTLESS = (
+    *(b"\xff\xfe", b"\xfe\xff"),
+    *(b"\xff\xd8\xff", b"\x89PNG", b"GIF8", b"RIFF", b"\x93NUMPY", b"wOF2", b"wOFF", b"\0\1\0\0", b"OTTO"),
+    *(b"\x1a\x45\xdf\xa3", b"\0\0\1\xba", b"\0\0\1\xb3", b"\x30\x26\xb2\x75"),
+)
+# MP4 and its kin tell their kind behind the length of their first box; a Mac's list of a folder is in a wide coding.
+TEXTLESS_BEHIND = (b"ftyp", b"moov", b"mdat", b"wide", b"Bud1")
 # How much of a file tells whether it is text. [bytes]
 HEAD = 1 << 16
 # Far above what one file of the results holds, or one member of an archive. [bytes]
@@ -139,6 +148,9 @@ def _search_data(
         _note(searched, place, pattern.in_text(data, hidden))
         return
     _note(searched, place, pattern.in_binary(data))
+    told = place in searched.found or place.partition("!")[0] in searched.unread
+    if is_text is None and pattern.has_short and not (told or _is_known(head)):
+        searched.unread[place] = "is of a kind in which so short a name cannot be searched for"
     for name, unpacked in _unpacked(data, head, place, searched):
         searched.unpacked_bytes += len(unpacked)
         inside = f"{place}!{name}" if name else place
@@ -150,6 +162,11 @@ def _search_data(
 def _is_text(head: bytes) -> bool:
     """Whether a file that begins so is text, in any coding of one byte for a plain letter."""
     return b"\0" not in head and not head.startswith((ZIP, GZIP, PDF, *CLOSED))
+
+
+def _is_known(head: bytes) -> bool:
+    """Whether a file that begins so is unpacked here, told as closed, or known to hold no text."""
+    return head.startswith((ZIP, GZIP, PDF, *CLOSED, *TEXTLESS)) or head[4:8] in TEXTLESS_BEHIND
 
 
 def _unpacked(data: Content, head: bytes, place: str, searched: Searched) -> Iterator[tuple[str, bytes]]:

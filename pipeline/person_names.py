@@ -66,6 +66,7 @@ class Pattern:
         self._text = _Wanted(forms, "utf-8")
         # Text in numbers and pictures is in other codings too: arrays of text have four bytes a letter.
         long = [form for form in forms if len(form.text.encode()) >= LONG_ENOUGH]
+        self.has_short = len(long) < len(forms)
         self._binary = [_Wanted(long, "utf-8")]
         self._binary += [_Wanted(forms, coding) for coding in ("utf-16-le", "utf-16-be", "utf-32-le")]
 

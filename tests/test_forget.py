@@ -209,6 +209,39 @@ def test_nothing_is_changed_through_links_in_the_results(out: Path, tmp_path: Pa
     assert {path: path.read_text() for path in theirs.rglob("*") if path.is_file()} == before
 
 
+def test_clips_whose_names_nobody_knows_are_asked_for(out: Path) -> None:
+    """The folder was deleted by hand: the records of runs still name clips, which no person stands beside."""
+    shutil.rmtree(out / "sub-P1")
+    with pytest.raises(ConfigError, match=r"names of the person's clips.*--study"):
+        forget_subject(out, "P1")
+    assert b"P1-01-side" in (run_of(out) / "clips.csv").read_bytes()
+
+
+@pytest.mark.skipif(os.name != "posix", reason="names of files are bytes here")
+def test_a_folder_whose_name_is_no_text_goes_too(out: Path) -> None:
+    (out / "sub-P1/ses-01" / os.fsdecode(b"Gr\xfc\xdfe")).mkdir()
+    assert forget_subject(out, "P1").is_clean
+    assert not (out / "sub-P1").exists()
+
+
+def test_a_damaged_note_of_an_earlier_attempt_does_not_stop_the_next(out: Path) -> None:
+    """As a power cut may leave it."""
+    (out / "forgetting-P1.json").write_bytes(b"")
+    assert forget_subject(out, "P1").is_clean and not (out / "forgetting-P1.json").exists()
+
+
+@pytest.mark.parametrize(
+    ("start", "unread"), [(b"SQLite format 3\0", True), (b"\x89PNG\r\n\x1a\n\0", False), (b"\0\0\0\x18ftypmp42", False)]
+)
+def test_a_short_name_is_not_said_to_be_gone_from_a_file_of_an_unknown_kind(
+    out: Path, start: bytes, unread: bool
+) -> None:
+    (out / "export").write_bytes(start + b"\0\0P1\0\0")
+    done = forget_subject(out, "P1")
+    assert done.is_clean is not unread
+    assert ("export" in done.searched.unread) is unread
+
+
 def test_a_lock_that_is_a_link_is_refused(out: Path, tmp_path: Path) -> None:
     write_text(tmp_path / "victim.txt", "theirs")
     (out / LOCK_NAME).unlink()
