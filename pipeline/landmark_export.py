@@ -128,7 +128,8 @@ def _manifest_text(study: Path, written: set[str]) -> str:
     writer = csv.writer(buffer, delimiter=separator, lineterminator="\n")
     writer.writerow(records[0])
     for row in records[1:]:
-        if len(row) > column and row[column] in written:
-            renamed = PurePosixPath(row[column]).with_suffix(SUFFIX).as_posix()
-            writer.writerow([*row[:column], renamed, *row[column + 1 :]])
+        # As the manifest is read: a cell may say `./clips//a.mp4`.
+        path = PurePosixPath(row[column] if len(row) > column else "")
+        if path.as_posix() in written:
+            writer.writerow([*row[:column], path.with_suffix(SUFFIX).as_posix(), *row[column + 1 :]])
     return buffer.getvalue()

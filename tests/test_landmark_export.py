@@ -12,14 +12,15 @@ from pipeline.batch import run_study
 from pipeline.config import ModelChoice, PicturesKept, Settings, load_settings, with_choices
 from pipeline.errors import ConfigError
 from pipeline.judgement import VisitReport
-from pipeline.landmark_export import export_landmarks
+from pipeline.landmark_export import Exported, export_landmarks
+from pipeline.manifest import read_manifest
 from pipeline.store import read_json
+from tests.studies import make_study
 
 ROOT = Path(__file__).resolve().parent.parent
 CLIPS = ("sub-P01_ses-01_task-walk_acq-sagittal_run-1_video", "sub-P01_ses-01_task-walk_acq-anterior_run-1_video")
 NOT_MEASURED = "sub-P01_ses-01_task-walk_acq-posterior_run-1_video"
 MEASURES = ("events.csv", "strides.csv", "curves.npz", "quality.json")
-pytestmark = pytest.mark.slow
 
 
 @pytest.fixture(scope="module")
@@ -56,6 +57,7 @@ def study(tmp_path_factory: pytest.TempPathFactory, settings: Settings) -> Path:
     return top
 
 
+@pytest.mark.slow
 def test_the_new_study_measures_to_the_same_bytes(study: Path) -> None:
     """Also with another model asked for: no model looks at it, and the visit names the one that did."""
     done = run_study(
@@ -75,6 +77,7 @@ def test_the_new_study_measures_to_the_same_bytes(study: Path) -> None:
     assert "came as a landmark file, without pictures." in page
 
 
+@pytest.mark.slow
 def test_a_landmark_file_is_passed_on_as_it_is(study: Path, settings: Settings) -> None:
     exported = export_landmarks(study / "new", study / "nothing", study / "copy", settings)
     assert not exported.failures
@@ -82,6 +85,7 @@ def test_a_landmark_file_is_passed_on_as_it_is(study: Path, settings: Settings) 
         assert path.read_bytes() == (study / "new" / path.relative_to(study / "copy")).read_bytes()
 
 
+@pytest.mark.slow
 def test_a_clip_that_changed_since_it_was_measured_is_left_out(study: Path, settings: Settings) -> None:
     clip = study / "study" / "sub-P01" / "ses-01" / f"{CLIPS[0]}.mp4"
     before = clip.read_bytes()
@@ -96,6 +100,28 @@ def test_a_clip_that_changed_since_it_was_measured_is_left_out(study: Path, sett
     assert f"{CLIPS[1]}.landmarks" in rows[1]
 
 
+@pytest.mark.slow
 def test_a_manifest_that_is_there_is_not_overwritten(study: Path, settings: Settings) -> None:
     with pytest.raises(ConfigError, match="is there already"):
         export_landmarks(study / "study", study / "results", study / "study", settings)
+
+
+# --- landmark files passed on: nothing looks into them, so any bytes will do
+
+
+def passed_on(folder: Path, clips: dict[str, str], *missing: str) -> Exported:
+    """Export a study whose clips (path and visit) are landmark files, some of them missing, into `new`."""
+    make_study(folder / "study", clips)
+    for name in clips.keys() - set(missing):
+        (folder / "study" / name).parent.mkdir(exist_ok=True)
+        (folder / "study" / name).write_bytes(b"landmarks")
+    return export_landmarks(folder / "study", folder / "results", folder / "new", load_settings())
+
+
+def test_a_clip_is_listed_however_the_manifest_writes_its_path(tmp_path: Path) -> None:
+    clips = {"./clips/a.landmarks": "01", "clips//b.landmarks": "01", "clips/./c.landmarks": "01"}
+    exported = passed_on(tmp_path, clips)
+    assert exported.failures == {}
+    assert [clip.relative_path for clip in read_manifest(tmp_path / "new")] == [
+        "clips/a.landmarks", "clips/b.landmarks", "clips/c.landmarks",
+    ]  # fmt: skip
