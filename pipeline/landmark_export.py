@@ -76,8 +76,10 @@ def export_landmarks(study: Path, results: Path, out: Path, settings: Settings) 
         target = out / PurePosixPath(clip.relative_path).with_suffix(SUFFIX)
         try:
             _write(clip, tree.clip_folder(clip.subject, clip.visit, clip.clip_id), target, settings)
-        except (PipelineError, OSError) as error:
+        except PipelineError as error:
             failures[clip.relative_path] = str(error)
+        except OSError as error:
+            failures[clip.relative_path] = str(_refused(clip, error))
         else:
             files[clip.relative_path] = target
     if not files:
@@ -87,6 +89,18 @@ def export_landmarks(study: Path, results: Path, out: Path, settings: Settings) 
         write_bytes(out / name, read_outside(study / name, LARGEST_TABLE))
     write_text(manifest, _manifest_text(study, set(files)))
     return Exported((*files.values(), *(out / name for name in beside), manifest), failures)
+
+
+def _refused(clip: Clip, error: OSError) -> StageError:
+    """The error of a clip when a file cannot be read or written, without the folders above it."""
+    item, name = f"clip {clip.clip_id}", Path(str(error.filename)).name if error.filename else "a file"
+    if str(error.filename) == str(clip.path):
+        name = clip.relative_path
+        if isinstance(error, FileNotFoundError):
+            do = "Copy the file back to its place, or correct its path in the manifest."
+            return StageError(item, f"there is no file {name} in the study", "expected the clip that was measured", do)
+    do = "Check free space, the right to read the study, and the right to write into the folder given with --out."
+    return StageError(item, f"{name} cannot be read or written ({error.strerror})", "", do)
 
 
 def _write(clip: Clip, folder: Path, target: Path, settings: Settings) -> None:

@@ -125,3 +125,24 @@ def test_a_clip_is_listed_however_the_manifest_writes_its_path(tmp_path: Path) -
     assert [clip.relative_path for clip in read_manifest(tmp_path / "new")] == [
         "clips/a.landmarks", "clips/b.landmarks", "clips/c.landmarks",
     ]  # fmt: skip
+
+
+def test_a_clip_that_is_not_there_is_told_without_the_folders_above_the_study(tmp_path: Path) -> None:
+    exported = passed_on(tmp_path, {"clips/a.landmarks": "01", "clips/b.landmarks": "01"}, "clips/a.landmarks")
+    assert exported.failures == {
+        "clips/a.landmarks": "clip a: there is no file clips/a.landmarks in the study; expected the clip that was "
+        "measured. Copy the file back to its place, or correct its path in the manifest."
+    }
+    assert [clip.clip_id for clip in read_manifest(tmp_path / "new")] == ["b"]
+
+
+def test_a_clip_that_is_no_file_is_told_without_the_folders_above_the_study(tmp_path: Path) -> None:
+    (tmp_path / "study" / "clips" / "a.landmarks").mkdir(parents=True)
+    exported = passed_on(tmp_path, {"clips/a.landmarks": "01"}, "clips/a.landmarks")
+    assert exported == Exported(
+        (),
+        {
+            "clips/a.landmarks": "clip a: clips/a.landmarks cannot be read or written (Is a directory). Check free "
+            "space, the right to read the study, and the right to write into the folder given with --out."
+        },
+    )
