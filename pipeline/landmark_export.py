@@ -4,15 +4,17 @@ from __future__ import annotations
 
 import csv
 import io
+from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path, PurePosixPath
 
 from pipeline.config import Settings
-from pipeline.errors import ConfigError, PipelineError, StageError
-from pipeline.filled_table import split_table
+from pipeline.errors import ConfigError, ManyProblems, PipelineError, StageError
+from pipeline.filled_table import FilledColumn, FilledTable, read_filled, split_table
+from pipeline.goals import COLUMNS as GOAL_COLUMNS
 from pipeline.goals import GOALS_NAME
 from pipeline.landmark_file import SUFFIX, is_landmark_file, pack
-from pipeline.manifest import read_manifest
+from pipeline.manifest import HELP, read_manifest
 from pipeline.manifest_row import MANIFEST_NAME
 from pipeline.model import Clip
 from pipeline.outside import LARGEST_PACKED, LARGEST_TABLE, read_outside
@@ -25,17 +27,22 @@ from pipeline.picture_stages import (
     picture_stages,
 )
 from pipeline.places import make_results_folder
-from pipeline.recorded import RECORDED_NAME
+from pipeline.recorded import COLUMNS as RECORDED_COLUMNS
+from pipeline.recorded import RECORDED_NAME, VisitKey
 from pipeline.stage_record import is_unchanged, read_record
 from pipeline.store import OutputTree, file_sha256, shown_path, write_bytes, write_text
 from pipeline.track_file import load_track
 
+# Tables that stand beside the manifest, and whose rows name its persons and visits.
+BESIDE = {RECORDED_NAME: RECORDED_COLUMNS, GOALS_NAME: GOAL_COLUMNS}
+
 
 @dataclass(frozen=True, slots=True)
 class Exported:
-    """The files that were written, the manifest last; and why a clip has none, by its path in the study.
+    """The files that were written, the manifest last; and what was left out, by path in the study: a clip, or rows.
 
-    What was recorded and the goals are copied as they are.
+    Of what was recorded and of the goals the rows about visits that were written are copied; a goal keeps its target
+    where its baseline is not among these.
     """
 
     files: tuple[Path, ...]
@@ -59,10 +66,11 @@ def export_landmarks(study: Path, results: Path, out: Path, settings: Settings) 
     Raises
     ------
     PipelineError
-        The manifest is wrong, or the folder holds one already. A clip that is not measured, or was changed since, is
-        among the failures, and its row is left out of the new manifest.
+        The manifest, `recorded.csv` or `goals.csv` is wrong, or the folder holds a manifest already. A clip that is
+        not measured, or was changed since, is among the failures, and its row is left out of the new manifest.
     """
     clips = read_manifest(study)
+    beside = [_read_beside(study / name, columns) for name, columns in BESIDE.items() if (study / name).exists()]
     manifest = out / MANIFEST_NAME
     if manifest.exists():
         raise ConfigError(
@@ -84,11 +92,19 @@ def export_landmarks(study: Path, results: Path, out: Path, settings: Settings) 
             files[clip.relative_path] = target
     if not files:
         return Exported((), failures)
-    beside = [name for name in (RECORDED_NAME, GOALS_NAME) if (study / name).is_file()]
-    for name in beside:
-        write_bytes(out / name, read_outside(study / name, LARGEST_TABLE))
+    visits = {(clip.subject, clip.visit) for clip in clips if clip.relative_path in files}
+    for table, rows in beside:
+        kept, n_missing = _rows_of(rows, visits)
+        buffer = io.StringIO()
+        writer = csv.DictWriter(buffer, table.header, delimiter=table.separator, lineterminator="\n")
+        writer.writeheader()
+        writer.writerows(kept)
+        write_text(out / table.name, buffer.getvalue())
+        if n_missing:
+            found = "rows or baselines that name a person or a visit of which no clip was written"
+            failures[table.name] = f"{found}: {n_missing}"
     write_text(manifest, _manifest_text(study, set(files)))
-    return Exported((*files.values(), *(out / name for name in beside), manifest), failures)
+    return Exported((*files.values(), *(out / table.name for table, _ in beside), manifest), failures)
 
 
 def _refused(clip: Clip, error: OSError) -> StageError:
@@ -132,6 +148,32 @@ def _write(clip: Clip, folder: Path, target: Path, settings: Settings) -> None:
         clip_sha256=file_sha256(clip.path),
         stages={name: STAGE_VERSIONS[name] for name in wanted},
     )
+
+
+def _read_beside(path: Path, columns: Sequence[FilledColumn]) -> tuple[FilledTable, list[dict[str, str]]]:
+    """A table that stands beside the manifest, and its rows by column."""
+    table = read_filled(path, columns, one_row="value", do=HELP, inside=path.parent)
+    problems = table.column_problems(columns)
+    rows = [cells for _, _, cells in table.cells(problems)]
+    if problems:
+        raise ManyProblems(table.name, problems, HELP)
+    return table, rows
+
+
+def _rows_of(rows: Sequence[dict[str, str]], visits: set[VisitKey]) -> tuple[list[dict[str, str]], int]:
+    """The rows about some visits and their persons, and how many others there are, or name another baseline."""
+    kept, n_missing, subjects = [], 0, {subject for subject, _ in visits}
+    for row in rows:
+        subject, baseline = row["subject"], row.get("baseline", "")
+        is_kept = subject in subjects and ("visit" not in row or (subject, row["visit"]) in visits)
+        lacks_baseline = bool(baseline) and (subject, baseline) not in visits
+        n_missing += not is_kept or lacks_baseline
+        if is_kept and not lacks_baseline:
+            kept.append(row)
+        elif is_kept and row["measure"]:
+            # A target holds without the baseline.
+            kept.append(row | {"baseline": ""})
+    return kept, n_missing
 
 
 def _manifest_text(study: Path, written: set[str]) -> str:

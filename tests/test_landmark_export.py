@@ -10,10 +10,12 @@ import pytest
 
 from pipeline.batch import run_study
 from pipeline.config import ModelChoice, PicturesKept, Settings, load_settings, with_choices
-from pipeline.errors import ConfigError
+from pipeline.errors import ConfigError, ManifestError, ManyProblems
+from pipeline.goals import read_goals
 from pipeline.judgement import VisitReport
 from pipeline.landmark_export import Exported, export_landmarks
 from pipeline.manifest import read_manifest
+from pipeline.recorded import load_measures, read_recorded
 from pipeline.store import read_json
 from tests.studies import make_study
 
@@ -146,3 +148,56 @@ def test_a_clip_that_is_no_file_is_told_without_the_folders_above_the_study(tmp_
             "space, the right to read the study, and the right to write into the folder given with --out."
         },
     )
+
+
+RECORDED = "subject,visit,measure,value,note\n"
+GOALS = "subject,measure,limb,at_least,at_most,unit,baseline\n"
+LEFT_OUT = "rows or baselines that name a person or a visit of which no clip was written"
+
+
+def with_tables(folder: Path, recorded: str, goals: str) -> None:
+    (folder / "study").mkdir()
+    (folder / "study" / "recorded.csv").write_text(recorded, encoding="utf-8")
+    (folder / "study" / "goals.csv").write_text(goals, encoding="utf-8")
+
+
+def test_of_what_was_recorded_and_of_goals_the_rows_about_written_visits_are_kept(tmp_path: Path) -> None:
+    kept = "P01,01,walk_10m_time,11.8,\n"
+    with_tables(
+        tmp_path,
+        f"{RECORDED}{kept}P01,02,walk_10m_time,9.6,\n",
+        f"{GOALS}P01,hip_vault_height,left,,2.5,,02\nP01,,,,,,02\nP01,step_time_ratio,,0.95,1.05,,\n",
+    )
+    exported = passed_on(tmp_path, {"clips/a.landmarks": "01", "clips/b.landmarks": "02"}, "clips/b.landmarks")
+    assert exported.failures["recorded.csv"] == f"{LEFT_OUT}: 1"
+    assert exported.failures["goals.csv"] == f"{LEFT_OUT}: 2"
+    new = tmp_path / "new"
+    assert (new / "recorded.csv").read_text(encoding="utf-8") == RECORDED + kept
+    clips, known = read_manifest(new), load_measures()
+    assert list(read_recorded(new, clips, known)) == [("P01", "01")]
+    goals = read_goals(new, clips, known)["P01"]
+    assert (goals.baseline, [goal.measure for goal in goals.goals]) == ("", ["hip_vault_height", "step_time_ratio"])
+
+
+def test_tables_of_a_study_that_is_written_whole_are_copied(tmp_path: Path) -> None:
+    recorded = f"{RECORDED}P01,01,walk_10m_time,11.8,with rail\n".replace(",", ";").replace("11.8", "11,8")
+    goals = f"{GOALS}P01,hip_vault_height,left,,2.5,,01\n"
+    with_tables(tmp_path, recorded, goals)
+    exported = passed_on(tmp_path, {"clips/a.landmarks": "01"})
+    assert exported.failures == {}
+    assert [path.name for path in exported.files] == ["a.landmarks", "recorded.csv", "goals.csv", "manifest.csv"]
+    assert (tmp_path / "new" / "recorded.csv").read_text(encoding="utf-8") == recorded
+    assert (tmp_path / "new" / "goals.csv").read_text(encoding="utf-8") == goals
+
+
+def test_a_table_with_mistakes_is_told_and_nothing_is_written(tmp_path: Path) -> None:
+    with_tables(tmp_path, RECORDED.replace("visit", "vizit"), GOALS)
+    with pytest.raises(ManyProblems, match=r'recorded.csv row 1: column "vizit" is unknown; did you mean visit\?'):
+        passed_on(tmp_path, {"clips/a.landmarks": "01"})
+    (tmp_path / "study" / "recorded.csv").unlink()
+    (tmp_path / "goals.csv").write_text(GOALS, encoding="utf-8")
+    (tmp_path / "study" / "goals.csv").unlink()
+    (tmp_path / "study" / "goals.csv").symlink_to(tmp_path / "goals.csv")
+    with pytest.raises(ManifestError, match=r"goals.csv: is a link that leads outside"):
+        passed_on(tmp_path, {"clips/a.landmarks": "01"})
+    assert not (tmp_path / "new").exists()
