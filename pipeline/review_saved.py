@@ -12,6 +12,7 @@ from typing import Any
 import pandas as pd
 
 from pipeline.errors import ConfigError, StageError
+from pipeline.filled_table import NAME
 from pipeline.judgement import VisitReport
 from pipeline.outside import DAMAGED, LARGEST_SAVED, read_outside
 from pipeline.review import EVENT_WINDOW_S, SHORT_ID, Correction, Reviewed, near, standings
@@ -186,9 +187,12 @@ def list_corrections(results: Path | str, subject: str | None = None) -> tuple[t
     Raises
     ------
     ConfigError
-        The folder holds no visit, or none of this subject.
+        The folder holds no visit, or none of this subject; or the subject is no pseudonym.
     """
     results = Path(results)
+    if subject is not None and not NAME.fullmatch(subject):
+        do = "Without a subject all corrections are listed."
+        raise ConfigError("subject", f"found {subject!a}", "expected a pseudonym of letters and digits", do)
     folders = sorted(path for path in results.glob(f"sub-{subject or '*'}/ses-*") if path.is_dir())
     if not folders:
         raise nothing_saved(results, f"no visit of {subject}" if subject else "no visit with saved results")

@@ -234,6 +234,16 @@ def test_a_folder_without_results_is_told(run: Run, tmp_path: Path) -> None:
     assert code == 2 and "no such folder" in text
 
 
+@pytest.mark.parametrize("subject", ["**", "*", "", "P01/ses-01", "[P]01", "../sub-P01"])
+def test_a_subject_that_is_no_pseudonym_is_told(results: Path, run: Run, subject: str) -> None:
+    code, text = run("corrections", results, subject)
+    assert (code, text) == (
+        2,
+        f"subject: found '{subject}'; expected a pseudonym of letters and digits. "
+        "Without a subject all corrections are listed.",
+    )
+
+
 def test_the_stance_after_the_last_contact_can_be_left_out(results: Path) -> None:
     strides = contacts(results)
     asked = Request("P01", "01", "exclude stride", "AB", "x", clip_id="a-side", side="left", time_s=strides[-1])
