@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import errno
 import secrets
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
@@ -9,9 +10,10 @@ from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 from pipeline.errors import StageError
+from pipeline.outside import LARGEST_SAVED, read_outside
 from pipeline.review import ABOUT_RECORDS, Applied, Correction, Reviewed, State, standings
 from pipeline.stage_record import read_record
-from pipeline.store import OutputTree, fingerprint, read_json, write_json
+from pipeline.store import OutputTree, fingerprint, json_bytes, read_json, write_json
 
 CORRECTIONS_FOLDER = "corrections"
 # What a clip's measuring did with the records about it; there only where there are some.
@@ -59,14 +61,27 @@ def stamped(records: Sequence[Correction], now: datetime | None = None) -> tuple
 
 
 def save_corrections(results: Path, records: Sequence[Correction]) -> list[Path]:
-    """Write records, each into a new file; return the files."""
-    written = []
+    """Write records, each into a new file; return the files.
+
+    Raises
+    ------
+    StageError
+        One cannot be written, or its name is that of another record; those before it are on the disk, and may be given
+        once more with the others.
+    """
+    written: list[Path] = []
     for record in records:
         folder = OutputTree(results).inside(f"sub-{record.subject}", f"ses-{record.visit}", CORRECTIONS_FOLDER)
         path = folder / f"{record.id}.json"
-        if path.exists():
-            raise FileExistsError(f"{path.name} is there already")
-        write_json(path, record, lasting=True)
+        try:
+            # The same record may be there from an attempt that failed; it is written again, as it may not have lasted.
+            if path.exists() and read_outside(path, LARGEST_SAVED) != json_bytes(record):
+                raise FileExistsError(errno.EEXIST, "another record has this name", str(path))
+            write_json(path, record, lasting=True)
+        except OSError as error:
+            found = f"{len(written)} of {len(records)} were recorded, then one could not be written ({error.strerror})"
+            do = "Check free space and the right to write into the results, then do the same again; nothing is doubled."
+            raise StageError("corrections", found, "", do) from error
         written.append(path)
     return written
 

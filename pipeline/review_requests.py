@@ -103,6 +103,8 @@ def record(results: Path | str, requests: Sequence[Request], *, problems: Sequen
         The folder holds no results.
     ManyProblems
         Requests are wrong: all problems at once.
+    StageError
+        One cannot be written; those before it are recorded, and the same call records the others.
     """
     results = Path(results)
     if not results.is_dir():

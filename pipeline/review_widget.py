@@ -20,11 +20,11 @@ import numpy as np
 from pipeline.errors import ConfigError, PipelineError
 from pipeline.kept import FRAMES_FOLDER
 from pipeline.model import SIDES, LandmarkTrack, Side, Verdict
-from pipeline.report.corrections import what_words
+from pipeline.report.corrections import record_words
 from pipeline.report.viewer_files import ViewerClip, load_viewer_clip, load_viewer_index
 from pipeline.review import EVENT_KINDS, SHORT_ID, Correction, in_force
 from pipeline.review_drawing import curve_svg, moment_svg, nearest_picture
-from pipeline.review_files import save_corrections, stamped
+from pipeline.review_files import read_corrections, save_corrections, stamped
 from pipeline.review_requests import Request, checked
 from pipeline.review_saved import SavedVisit
 from pipeline.store import openable_path
@@ -205,12 +205,12 @@ class Viewer:
         self.record.options = [
             ("choose", None),
             *(
-                (f"{one.correction.id[-SHORT_ID:]} {_record_words(one.correction)}: {one.state}", one.correction.id)
+                (f"{one.correction.id[-SHORT_ID:]} {record_words(one.correction)}: {one.state}", one.correction.id)
                 for one in self.saved.reviewed
                 if one.correction not in self.drafts
             ),
         ]
-        lines = "".join(f"<li>{escape(f'{_record_words(one)}: {one.reason}')}</li>" for one in self.drafts)
+        lines = "".join(f"<li>{escape(f'{record_words(one)}: {one.reason}')}</li>" for one in self.drafts)
         self.pending.value = f"<b>Not saved: {len(self.drafts)}</b><ol>{lines}</ol>"
         self.buttons["Save"].disabled = self.buttons["Drop the last draft"].disabled = not self.drafts
 
@@ -294,12 +294,15 @@ class Viewer:
         self._with_drafts(self.drafts[:-1])
 
     def _save(self) -> None:
-        """Write all drafts."""
-        save_corrections(self.results, self.drafts)
+        """Write all drafts; where that fails, those that were written are drafts no more."""
+        n_drafts = len(self.drafts)
+        try:
+            save_corrections(self.results, self.drafts)
+        finally:
+            there = {one.id for one in read_corrections(self.saved.folder).records}
+            self._with_drafts([one for one in self.drafts if one.id not in there])
         apply = f"strideledger run STUDY --out {escape(openable_path(self.results))}"
-        done = f"Saved: {len(self.drafts)}. Apply with <code>{apply}</code>, or <code>run_study</code> in Python."
-        self._with_drafts([])
-        self.message.value = done
+        self.message.value = f"Saved: {n_drafts}. Apply with <code>{apply}</code>, or <code>run_study</code> in Python."
 
 
 def _chosen(dropdown: Any, what: str) -> Any:
@@ -307,11 +310,6 @@ def _chosen(dropdown: Any, what: str) -> Any:
     if dropdown.value is None:
         raise ConfigError(dropdown.description, "nothing is chosen", f"expected {what} of the list")
     return dropdown.value
-
-
-def _record_words(record: Correction) -> str:
-    """What a record corrects, and who made it."""
-    return f"{what_words(record)} ({record.by})"
 
 
 def _event_words(row: Any) -> str:

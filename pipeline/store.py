@@ -108,9 +108,14 @@ def write_text(path: Path, text: str, *, private: bool = False) -> None:
     write_bytes(path, text.encode("utf-8"), private=private)
 
 
+def json_bytes(value: object) -> bytes:
+    """Return a record (dataclass, dict, tuple of them) as indented JSON; NaN becomes the text "NaN"."""
+    return to_json(value, indent=1, inf_nan_mode="strings") + b"\n"
+
+
 def write_json(path: Path, value: object, *, lasting: bool = False) -> None:
-    """Write a record (dataclass, dict, tuple of them) as indented JSON; NaN becomes the text "NaN"."""
-    write_bytes(path, to_json(value, indent=1, inf_nan_mode="strings") + b"\n", lasting=lasting)
+    """Write a record as `json_bytes` gives it."""
+    write_bytes(path, json_bytes(value), lasting=lasting)
 
 
 def write_table(path: Path, table: pd.DataFrame) -> None:

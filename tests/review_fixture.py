@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import errno
+import os
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 import pytest
 
-from pipeline import clip_stages, picture_stages, report
+from pipeline import clip_stages, picture_stages, report, review_files
 from pipeline.causes_file import load_causes
 from pipeline.checks import Person
 from pipeline.clip_stages import measure_clip_files
@@ -101,3 +103,15 @@ def small_study(folder: Path, patch: pytest.MonkeyPatch, *, pages: bool = False)
     make_study(folder / "study", CLIPS)
     study.walk()
     return study
+
+
+def fill_disk(patch: pytest.MonkeyPatch, *, after: int) -> None:
+    """Let the writing of corrections fail, as on a full disk, after so many were written."""
+    left = iter(range(after))
+
+    def full(path: Path, value: object, *, lasting: bool = False) -> None:
+        if next(left, None) is None:
+            raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC), str(path))
+        write_json(path, value, lasting=lasting)
+
+    patch.setattr(review_files, "write_json", full)

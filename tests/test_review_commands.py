@@ -93,6 +93,29 @@ def test_a_file_with_every_action_is_recorded_once(results: Path, run: Run, tmp_
     assert moved.old_s == moved.found_s == pytest.approx(first, abs=1e-9)
 
 
+def test_what_a_full_disk_left_out_is_recorded_by_the_same_command(
+    results: Path, run: Run, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    first, second, *_ = contacts(results)
+    path = write(
+        tmp_path,
+        f"P01,01,move event,a-side,left,contact,{first:.2f},{first + 0.2:.2f},,,,AB,later",
+        f"P01,01,delete event,a-side,left,contact,{second:.2f},,,,,AB,none there",
+        "P01,01,overrule verdict,,,,,,vaulting,present,,AB,seen by eye",
+    )
+    with monkeypatch.context() as patch:
+        review_fixture.fill_disk(patch, after=1)
+        assert run("correct", results, path) == (
+            2,
+            "corrections: 1 of 3 were recorded, then one could not be written (No space left on device). Check free "
+            "space and the right to write into the results, then do the same again; nothing is doubled.",
+        )
+    assert saved(results) == ["move event"]
+    code, text = run("correct", results, path)
+    assert code == 0 and text.count("nothing added") == 1 and "corrections recorded: 2" in text
+    assert saved(results) == ["move event", "delete event", "overrule verdict"]
+
+
 def test_a_spreadsheet_with_semicolons_and_decimal_commas_is_read(results: Path, run: Run, tmp_path: Path) -> None:
     time = f"{contacts(results)[0]:.2f}".replace(".", ",")
     row = f"P01;01;delete event;a-side;left;contact;{time};;;;;AB;no contact, a scuff"

@@ -13,7 +13,7 @@ import pytest
 from pypdf import PdfReader
 
 from pipeline import jobs
-from pipeline.errors import ManyProblems
+from pipeline.errors import ManyProblems, StageError
 from pipeline.judgement import VisitReport
 from pipeline.report.study import build_study
 from pipeline.review import Correction
@@ -228,8 +228,10 @@ def test_records_made_at_once_have_an_order(tmp_path: Path) -> None:
     assert [one.made for one in made] == sorted({one.made for one in made})
     save_corrections(tmp_path, made)
     assert read_corrections(tmp_path / "sub-P01/ses-01").records == made
-    with pytest.raises(FileExistsError):
-        save_corrections(tmp_path, made[:1])
+    with pytest.raises(StageError, match=r"0 of 1 were recorded, .* \(another record has this name\)"):
+        save_corrections(tmp_path, [replace(made[0], reason="another")])
+    save_corrections(tmp_path, made[:1])
+    assert read_corrections(tmp_path / "sub-P01/ses-01").records == made
 
 
 # --- what is shown, and what is asked for

@@ -15,7 +15,7 @@ from pipeline import review_widget
 from pipeline.errors import ConfigError
 from pipeline.report.viewer_files import SIZE_PX, ViewerClip, ViewerIndex, save_viewer_clip
 from pipeline.review import Correction
-from pipeline.review_files import read_corrections
+from pipeline.review_files import read_corrections, save_corrections
 from pipeline.review_widget import Viewer
 from pipeline.store import write_json
 from tests import review_fixture
@@ -79,6 +79,38 @@ def test_nothing_is_written_before_save_and_then_everything_at_once(viewer: View
     assert (viewer.drafts, viewer.buttons["Save"].disabled) == ([], True)
     moved = saved(viewer)[0]
     assert (moved.by, moved.reason, moved.to_s) == ("AB", "seen", pytest.approx(before + 4 / 60, abs=1e-3))
+
+
+def test_a_full_disk_is_told_and_save_goes_on_where_it_ended(viewer: Viewer, monkeypatch: pytest.MonkeyPatch) -> None:
+    sign(viewer)
+    # A sign that cannot be seen is shown when a record is read.
+    viewer.reason.value = "seen\u200b"
+    viewer.verdict.value = "present"
+    for fault in ("vaulting", "knee_instability", "medial_whip"):
+        viewer.fault.value = fault
+        assert press(viewer, "Overrule verdict") == ""
+    drafts = list(viewer.drafts)
+    with monkeypatch.context() as patch:
+        review_fixture.fill_disk(patch, after=1)
+        assert press(viewer, "Save") == (
+            "corrections: 1 of 3 were recorded, then one could not be written (No space left on device). Check free "
+            "space and the right to write into the results, then do the same again; nothing is doubled."
+        )
+    assert [one.id for one in saved(viewer)] == [drafts[0].id]
+    assert viewer.drafts == drafts[1:]
+    assert "Not saved: 2" in viewer.pending.value
+    assert press(viewer, "Save").startswith("Saved: 2. ")
+    assert [one.id for one in saved(viewer)] == [one.id for one in drafts]
+    assert viewer.drafts == []
+
+
+def test_a_record_that_was_written_but_not_read_again_is_saved_again(viewer: Viewer) -> None:
+    sign(viewer)
+    viewer.fault.value = "vaulting"
+    press(viewer, "Overrule verdict")
+    save_corrections(viewer.results, viewer.drafts)
+    assert press(viewer, "Save").startswith("Saved: 1. ")
+    assert (len(saved(viewer)), viewer.drafts) == (1, [])
 
 
 def test_a_draft_shows_in_the_list_of_events_and_in_the_curve(viewer: Viewer) -> None:

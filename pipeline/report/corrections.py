@@ -102,6 +102,11 @@ def overruled_words(fault: Fault) -> str:
     )
 
 
+def record_words(record: Correction) -> str:
+    """Return what a record corrects, and who made it."""
+    return f"{what_words(record)} ({record.by})"
+
+
 def what_words(record: Correction, titles: Mapping[str, str] | None = None) -> str:
     """Return what a record corrects, with old and new value; `titles` are those of the faults by name."""
     side = say(record.side or "")
