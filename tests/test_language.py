@@ -149,6 +149,10 @@ def test_texts_counts_and_numbers_follow_the_language_inside_the_block_only(some
         ("left limb: no such reason", "Seite links: no such reason"),
         ("Walked at 1.09 m/s, 12 of something.", "Gegangen mit 1,09 m/s, 12 of something."),
         ("a sentence that nobody translated", "a sentence that nobody translated"),
+        ("nobody; knows; these", "nobody; knows; these"),
+        ("left; left limb: no; left", "links; Seite links: no; links"),
+        ("nobody; knows; left", "nobody; knows; left"),
+        ("; left", "; left"),
         ("", ""),
     ],
 )
@@ -156,6 +160,24 @@ def test_saved_sentences_are_recognised_with_what_fills_them(some: Path, saved: 
     with speaking("qq", some):
         assert say_saved(saved) == shown
     assert say_saved(saved) == saved
+
+
+def test_a_long_list_that_nobody_translated_takes_no_more_than_a_few_looks(
+    some: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    with speaking("qq", some) as language:
+        looked: list[str] = []
+        plain = language.catalogue.gettext
+
+        def look_up(text: str) -> str:
+            looked.append(text)
+            return plain(text)
+
+        monkeypatch.setattr(language.catalogue, "gettext", look_up)
+        for start in ("", "left; ", "left limb: "):
+            looked.clear()
+            say_saved(start + "; ".join(["nobody knows"] * 16))
+            assert len(looked) < 16 * 16
 
 
 def test_a_language_that_is_not_there_names_those_that_are(some: Path) -> None:
