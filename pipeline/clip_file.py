@@ -6,7 +6,6 @@ crash a decoder here.
 
 from __future__ import annotations
 
-import zipfile
 from collections.abc import Iterator
 from pathlib import Path
 from typing import BinaryIO
@@ -20,7 +19,8 @@ from pipeline.containers import (
     LONG_BOX_HEADER_SIZE,
     describe_unreadable,
 )
-from pipeline.landmark_file import is_landmark_file
+from pipeline.landmark_file import RECORD, is_landmark_file
+from pipeline.outside import DAMAGED, outside_archive
 
 # A file with more boxes in one level is damaged, or made to keep a reader busy. Own choice.
 MOST_BOXES = 10_000
@@ -28,6 +28,17 @@ MOST_BOXES = 10_000
 SMALLEST_FRAME = 8
 # First bytes of Matroska and WebM (RFC 8794, 11.2.1), and the id of the element that holds all the rest (RFC 9559).
 EBML, SEGMENT = b"\x1a\x45\xdf\xa3", b"\x18\x53\x80\x67"
+
+
+def _is_whole_landmark_file(path: Path) -> bool:
+    """Whether it is an archive with a record of its own; one that is cut off may end as an archive inside it does."""
+    try:
+        with outside_archive(path) as archive:
+            return RECORD in archive.namelist()
+    except OSError:
+        raise
+    except DAMAGED:
+        return False
 
 
 def count_frames(path: Path) -> int:
@@ -59,8 +70,9 @@ def missing_part(path: Path) -> tuple[str, str]:
     if size == 0:
         return "the file is empty (0 bytes)", COPY_AGAIN
     if is_landmark_file(path):
-        # Its list of contents stands at the end.
-        return ("", "") if zipfile.is_zipfile(path) else ("the landmark file is cut off, or none", "Copy it again.")
+        return (
+            ("", "") if _is_whole_landmark_file(path) else ("the landmark file is cut off, or none", "Copy it again.")
+        )
     with path.open("rb") as file:
         head = file.read(64)
         if head[4:8] == b"ftyp" or head[4:8] in (b"moov", b"mdat", b"wide"):

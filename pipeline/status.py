@@ -65,7 +65,8 @@ class Status:
     low_space : bool
         Whether that is little.
     watch, watch_state
-        What a watch of this folder last noted, and whether it is at work; None without one.
+        What a watch of this folder last noted, and whether it is at work; None without one, and where the latest run
+        started after it had ended or was killed.
     """
 
     state: RunState
@@ -115,8 +116,13 @@ def read_status(out: Path | str) -> Status:
     if found is None:
         raise nothing_saved(out, "no run has written there", expected=f"runs/*/{RECORD_NAME}")
     folder, run = found
-    clips = list(_rows(folder / CLIPS_NAME))
-    visits = {(row["subject"], row["visit"]): row for row in _rows(folder / VISITS_NAME)}
+    if watch is not None and watch_state(watch) != "at work" and watch.alive < run.run.started:
+        watch = None
+    clips = list(_rows(folder / CLIPS_NAME, ("state", "message")))
+    visits = {
+        (row["subject"], row["visit"]): row
+        for row in _rows(folder / VISITS_NAME, ("subject", "visit", "state", "message"))
+    }
     state = state_of(run)
     is_open = state == "at work"
     failed = [row["message"] for row in clips if row["state"] == "failed"]
@@ -164,12 +170,17 @@ def latest_run(out: Path) -> tuple[Path, RunSummary] | None:
     return None
 
 
-def _rows(path: Path) -> Iterator[dict[str, str]]:
-    """Whole rows of a table of the run; the last one may be half written just now."""
+def _rows(path: Path, wanted: tuple[str, ...]) -> Iterator[dict[str, str]]:
+    """Whole rows of a table of the run; the last one may be half written just now.
+
+    None where a column is missing that is wanted, as when somebody saved the table again in another form.
+    """
     try:
         with path.open(encoding="utf-8", newline="") as file:
             header, *rows = csv.reader(file)
     except (OSError, ValueError, csv.Error):
+        return
+    if not set(wanted) <= set(header):
         return
     for row in rows:
         if len(row) == len(header):

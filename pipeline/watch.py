@@ -123,14 +123,14 @@ class Watch:
                 self.seen.pop(clip.clip_id, None)
         if key in self.due or not there:
             return
-        facts = _facts(tables, key)
+        facts = _facts(tables, key, clips)
         new = any(self.seen.get(clip.clip_id) != (whole[clip.clip_id], clip) for clip in there)
         if not new and self.judged.get(key) == facts:
             return
         if self.finish_first or self.has_work(tables, self._taken(clips, whole)):
             self.due.add(key)
         else:
-            self._remember(tables, key, there, whole)
+            self._remember(tables, key, clips, whole)
 
     def _taken(self, clips: list[Clip], whole: dict[str, FileKey]) -> list[Clip]:
         """Clips of a visit that its report is made of: whole ones, and those that were measured before they went."""
@@ -161,14 +161,14 @@ class Watch:
         self.told.pop("pass", None)
         self.finish_first = False
         for key in keys:
-            self._remember(tables, key, [clip for clip in visits[key] if clip.clip_id in whole], whole)
+            self._remember(tables, key, visits[key], whole)
         self.due -= set(keys)
         return result
 
-    def _remember(self, tables: StudyTables, key: VisitKey, there: list[Clip], whole: dict[str, FileKey]) -> None:
+    def _remember(self, tables: StudyTables, key: VisitKey, clips: list[Clip], whole: dict[str, FileKey]) -> None:
         """Remember a visit as it was before its pass: what changed meanwhile makes it due again."""
-        self.seen.update({clip.clip_id: (whole[clip.clip_id], clip) for clip in there})
-        self.judged[key] = _facts(tables, key)
+        self.seen.update({clip.clip_id: (whole[clip.clip_id], clip) for clip in clips if clip.clip_id in whole})
+        self.judged[key] = _facts(tables, key, clips)
 
     def _tell_waiting(self, tables: StudyTables, whole: dict[str, FileKey]) -> None:
         """Tell of files that are no whole clip, once until they change; and note what is waited for."""
@@ -220,6 +220,6 @@ class Watch:
             self._write(self.record)
 
 
-def _facts(tables: StudyTables, key: VisitKey) -> object:
-    """What the tables say of a visit beside its clips."""
-    return tables.recorded.get(key, ()), tables.goals.get(key[0])
+def _facts(tables: StudyTables, key: VisitKey, clips: list[Clip]) -> object:
+    """What the tables say of a visit: which clips it has, and what stands beside them."""
+    return [clip.clip_id for clip in clips], tables.recorded.get(key, ()), tables.goals.get(key[0])

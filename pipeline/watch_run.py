@@ -9,7 +9,8 @@ from typing import TYPE_CHECKING
 from pipeline.causes import Causes
 from pipeline.clip_stages import unchanged_clip
 from pipeline.config import Settings
-from pipeline.errors import ManifestError
+from pipeline.errors import ManifestError, StageError
+from pipeline.goals import NO_GOALS, load_goals
 from pipeline.jobs import unchanged_visit, visit_job
 from pipeline.judgement import ClipResult, Limits
 from pipeline.manifest import HELP
@@ -86,7 +87,7 @@ def watch_folder(
             run=record,
             recorded=tables.recorded.get(key, ()),
         )
-        return unchanged_visit(job) is None
+        return unchanged_visit(job) is None or _goals_changed(out, tables, clips[0].subject)
 
     with hold_results(out, "watch") as caution:
         if caution:
@@ -104,3 +105,11 @@ def watch_folder(
         with watch:
             tell(f"watching {shown_path(study)}; Ctrl-C ends it.")
             watch.go_on(every_s)
+
+
+def _goals_changed(out: Path, tables: StudyTables, subject: str) -> bool:
+    """Whether the goals that are kept with the results are not those of the table any more."""
+    try:
+        return bool(load_goals(out, subject) != tables.goals.get(subject, NO_GOALS))
+    except StageError:
+        return True

@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 
 from pipeline.clip_file import count_frames, missing_part
-from tests.clip_files import write_clip
+from tests.clip_files import EXAMPLE_STUDY, write_clip
 
 
 def write(path: Path, n_frames: int, container: str = "mp4", **options: str) -> Path:
@@ -95,3 +95,13 @@ def test_a_landmark_file_is_whole_with_its_list_of_contents(tmp_path: Path) -> N
     assert missing_part(path) == ("", "")
     path.write_bytes(path.read_bytes()[:-30])
     assert "cut off" in missing_part(path)[0]
+
+
+def test_a_landmark_file_that_is_cut_off_at_an_array_file_in_it_is_not_whole(tmp_path: Path) -> None:
+    """An array file is an archive too: what is left may end as one does."""
+    (whole,) = (EXAMPLE_STUDY / "sub-P01/ses-03").glob("*sagittal_run-1*.landmarks")
+    content, path = whole.read_bytes(), tmp_path / "a.landmarks"
+    assert missing_part(whole) == ("", "")
+    for percent in range(1, 100):
+        path.write_bytes(content[: len(content) * percent // 100])
+        assert missing_part(path)[0] == "the landmark file is cut off, or none", percent

@@ -21,6 +21,7 @@ from pipeline.run_record import AtWork, RunSummary, host_mark, state_of
 from pipeline.runs import CLIPS, VISITS
 from pipeline.status import LOW_SPACE, read_status
 from pipeline.store import now_text, write_json, write_text
+from pipeline.watch_record import new_watch, write_watch
 from tests.studies import ROOT, run_command
 
 RECORD = RunRecord("20260301T100000Z_abc", "2026-03-01T10:00:00Z", "", "0.1.0", {}, "full", "", "", "")
@@ -107,6 +108,24 @@ def test_all_is_well_only_when_nothing_failed_or_died(tmp_path: Path) -> None:
     for run in (summary("interrupted"), summary(pid=GONE_PID), summary("done", messages={"study.html": "no."})):
         save(tmp_path, run, visits="P01,01,done,\n")
         assert not read_status(tmp_path).all_well
+
+
+def test_a_watch_that_died_before_the_latest_run_is_no_news(tmp_path: Path) -> None:
+    save(tmp_path, summary("done"))
+    died = replace(new_watch(), pid=GONE_PID, alive="2026-01-01T10:00:00Z", unreadable={"a": "clip a: cut off"})
+    write_watch(tmp_path, died)
+    assert RECORD.started > died.alive and read_status(tmp_path).all_well
+    write_watch(tmp_path, replace(died, alive="2026-12-01T10:00:00Z"))
+    assert not read_status(tmp_path).all_well
+
+
+@pytest.mark.parametrize("header", ["clip_id;state;message", "clip_id,condition,message"])
+def test_a_table_that_was_saved_in_another_form_is_passed_over(tmp_path: Path, header: str) -> None:
+    save(tmp_path, summary("done"), row(failed("a", "clip a: is bad. Copy it.")))
+    (table,) = tmp_path.glob("runs/*/clips.csv")
+    _, rest = table.read_text(encoding="utf-8").split("\n", 1)
+    write_text(table, f"{header}\n{rest}")
+    assert read_status(tmp_path).clips["failed"] == 0
 
 
 def test_little_disk_space_is_told(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:

@@ -214,6 +214,20 @@ def test_a_row_that_changes_is_measured_again(clinic: Clinic) -> None:
     assert clinic.passes[1:] == [["a", "c"]]
 
 
+def test_a_clip_that_moves_to_another_visit_is_taken_out_of_the_first(clinic: Clinic) -> None:
+    for name in CLIPS:
+        clinic.copy(name)
+    assert clinic.wait() == [["a", "b", "c"]]
+    clinic.done.clear()
+    make_study(clinic.folder / "study", CLIPS | {"b.mp4": "02"})
+    clinic.wait()
+    assert clinic.passes[1:] == [["a", "b", "c"]]
+    clinic.done.clear()
+    make_study(clinic.folder / "study", {"a.mp4": "01", "c.mp4": "02"})
+    clinic.wait()
+    assert clinic.passes[2:] == [["c"]]
+
+
 def test_a_manifest_that_is_half_saved_is_told_once_and_the_last_good_one_holds(clinic: Clinic) -> None:
     clinic.copy("a.mp4")
     assert clinic.wait() == [["a"]]
