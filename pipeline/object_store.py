@@ -9,7 +9,7 @@ import hashlib
 import logging
 from collections.abc import Iterator
 from contextlib import contextmanager
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
@@ -18,11 +18,15 @@ from pipeline.store import file_sha256, without_home
 
 EXTRA = "Install it on every machine: python -m pip install 'strideledger[cluster]'"
 DO = "Check the address given with --store, the rights to it, and free space."
+DO_FOLDER = "Check that it is the same on every machine, the right to write there, and free space."
 
 
 @dataclass(frozen=True, slots=True)
 class Place:
     """A folder of a store, by its address: `s3://bucket/folder`, `file:///mnt/share/folder`.
+
+    A `shared` one lies in the results folder, and `url` is its plain path: an address has signs of its own, such as
+    `%20` for a space, that a file's name may hold too.
 
     Raises
     ------
@@ -31,6 +35,12 @@ class Place:
     """
 
     url: str
+    shared: bool = False
+
+    @property
+    def item(self) -> str:
+        """What messages call it."""
+        return "results folder" if self.shared else "store"
 
     def put(self, name: str, path: Path) -> None:
         """Copy a file of this machine into the store."""
@@ -74,26 +84,32 @@ class Place:
 
     def below(self, name: str) -> Place:
         """A folder of this one."""
-        return Place(f"{self.url.rstrip('/')}/{name}")
+        return replace(self, url=f"{self.url.rstrip('/')}/{name}")
 
     def _check(self, name: str, found: str, expected: str) -> None:
         """Refuse content that is not the expected one."""
         if found != expected:
-            raise ClusterError("store", f"{name} has other content than was put there", "", DO)
+            raise ClusterError(self.item, f"{name} has other content than was put there", "", self._do)
+
+    @property
+    def _do(self) -> str:
+        """What a user can do about it."""
+        return DO_FOLDER if self.shared else DO
 
     @contextmanager
     def _open(self, name: str) -> Iterator[tuple[Any, str]]:
         """The file system and a file's name in it; what goes wrong inside becomes an error for the user."""
         fsspec = load_fsspec()
         try:
-            files, root = fsspec.core.url_to_fs(self.url)
+            files, root = (fsspec.filesystem("file"), self.url) if self.shared else fsspec.core.url_to_fs(self.url)
             yield files, f"{root.rstrip('/')}/{name}" if name else root
         except ImportError as error:
-            raise ClusterError("store", str(error), "", f"{EXTRA}; and what the store itself needs (s3fs).") from error
+            do = f"{EXTRA}; and what the store itself needs (s3fs)."
+            raise ClusterError(self.item, str(error), "", do) from error
         # Each kind of store has errors of its own, which only its package knows.
         except Exception as error:
             why = getattr(error, "strerror", None) or f"{type(error).__name__}: {error}"
-            raise ClusterError("store", f"cannot be used ({without_home(why)})", "", DO) from error
+            raise ClusterError(self.item, f"cannot be used ({without_home(why)})", "", self._do) from error
 
 
 def load_fsspec() -> Any:
@@ -110,4 +126,4 @@ def load_fsspec() -> Any:
 
 def shared_place(folder: Path) -> Place:
     """A folder that all machines see under the same path."""
-    return Place(folder.resolve().as_uri())
+    return Place(folder.resolve().as_posix(), shared=True)

@@ -220,11 +220,12 @@ def take_over(place: Place, parcel: Parcel) -> None:
     try:
         handed = TypeAdapter(Handed).validate_json(place.read(HANDED))
     except ValidationError as error:
-        raise ClusterError("store", f"{HANDED} cannot be read ({error.error_count()} mistakes)") from error
+        raise ClusterError(place.item, f"{HANDED} cannot be read ({error.error_count()} mistakes)") from error
     folder = parcel.job.folder
     for name in (*handed.changed, *handed.gone):
         if not Path(os.path.normpath(parcel.root / name)).is_relative_to(folder):
-            raise ClusterError("store", f"{name!r} leads out of the job's folder", f"expected a place in {folder.name}")
+            found = f"{name!r} leads out of the job's folder"
+            raise ClusterError(place.item, found, f"expected a place in {folder.name}")
     contents = {name: place.read(item.sha256, item.sha256) for name, item in handed.changed.items()}
     for name in handed.gone:
         (parcel.root / name).unlink(missing_ok=True)

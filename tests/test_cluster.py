@@ -111,18 +111,20 @@ def test_results_are_those_of_one_machine_and_nothing_else_is_left(
     kind: str, alone: tuple[Path, Path, StudyResult], machines: Machines, tmp_path: Path, request: Any
 ) -> None:
     study, expected, result = alone
+    out = tmp_path / "R ü #1"
     store = None
     if kind == "store in a folder":
         store = (tmp_path / "store").as_uri()
     elif kind == "store that speaks S3":
         store = request.getfixturevalue("bucket")
-    found = measure(study, tmp_path / "out", Cluster(machines.address, store))
+    found = measure(study, out, Cluster(machines.address, store))
     assert told(found) == told(result)
-    assert contents(tmp_path / "out") == contents(expected)
+    assert contents(out) == contents(expected)
     frames = "sub-P01/ses-01/frames"
-    assert (tmp_path / "out" / frames).stat().st_mode == (expected / frames).stat().st_mode
+    assert (out / frames).stat().st_mode == (expected / frames).stat().st_mode
     assert machines.left() == []
-    assert left_beside(tmp_path / "out") == []
+    assert left_beside(out) == []
+    assert {path.name for path in tmp_path.iterdir()} <= {out.name, "store"}
     if store is not None:
         import fsspec
 
@@ -130,9 +132,9 @@ def test_results_are_those_of_one_machine_and_nothing_else_is_left(
         files.invalidate_cache()
         assert not files.exists(root) or files.find(root) == []
     # Nothing is done again, and what is left of an earlier run is not touched.
-    again = measure(study, tmp_path / "out", Cluster(machines.address, store), subject="P01", visit="02")
+    again = measure(study, out, Cluster(machines.address, store), subject="P01", visit="02")
     assert [clip.reused for clip in again.clips] != [()]
-    assert contents(tmp_path / "out") == contents(expected)
+    assert contents(out) == contents(expected)
 
 
 @pytest.fixture

@@ -15,7 +15,7 @@ from pipeline.picture_stages import ClipJob
 from pipeline.places import make_private_folder
 from pipeline.sent_files import SentFiles
 from pipeline.stage_record import FolderRecord, StageRecord, write_record
-from pipeline.store import write_text
+from pipeline.store import file_sha256, write_text
 from tests.studies import make_study, quick_settings
 
 pytest.importorskip("fsspec")
@@ -51,6 +51,32 @@ def at_worker(parcel: Parcel, place: Place, site: Path, key: str) -> tuple[ClipJ
     moved = unpack_parcel(parcel, place, site)
     assert isinstance(moved, ClipJob)
     return moved, Handover(place.below(key), parcel, site)
+
+
+@pytest.mark.parametrize("name", ["R ü #1", "100%", "R%20", "a::b", "[x]*", "file:"])
+def test_what_is_handed_over_lies_in_the_results_folder_whatever_its_name_is(tmp_path: Path, name: str) -> None:
+    folder = tmp_path / name / ".cluster-1"
+    folder.mkdir(parents=True)
+    place = shared_place(folder)
+    place.below("key").write("result", b"measured")
+    assert (folder / "key/result").read_bytes() == b"measured"
+    (tmp_path / "clip").write_text("a film")
+    place.put("in/clip", tmp_path / "clip")
+    place.get("in/clip", tmp_path / "copy", file_sha256(tmp_path / "clip"))
+    assert place.has("in/clip") and place.below("key").read("result") == b"measured"
+    place.remove("key")
+    assert [path.name for path in folder.iterdir()] == ["in"]
+    place.remove()
+    assert sorted(path.name for path in tmp_path.rglob("*")) == sorted([name, "clip", "copy"])
+
+
+def test_errors_name_the_results_folder_where_no_store_was_given(tmp_path: Path) -> None:
+    do = "Check that it is the same on every machine, the right to write there, and free space."
+    with pytest.raises(ClusterError) as caught:
+        shared_place(tmp_path).read("nothing")
+    assert str(caught.value) == f"results folder: cannot be used (No such file or directory). {do}"
+    with pytest.raises(ClusterError, match=r"^store: cannot be used .* --store"):
+        Place(tmp_path.as_uri()).read("nothing")
 
 
 @pytest.mark.parametrize("clips_travel", [True, False])
