@@ -106,6 +106,7 @@ def run(
 
     if store is not None and cluster is None:
         raise ConfigError("--store", "is given without --cluster", "", "Add the scheduler's address, or leave it out.")
+    machines = None if cluster is None else Cluster(cluster, store, wait)
     given = load_given(settings, limits, causes, recorded, model=model, pictures=pictures)
     clips = clips_of(read_manifest(study), subject, visit)
     show_cautions(pseudonym_cautions(clips))
@@ -118,7 +119,7 @@ def run(
                 subject=subject,
                 visit=visit,
                 workers=workers,
-                cluster=Cluster(cluster, store, wait) if cluster else None,
+                cluster=machines,
                 progress=progress,
                 metrics_file=metrics_file,
             )

@@ -76,16 +76,17 @@ def open_cluster(cluster: Cluster | None, *, study: Path, out: Path, model: str)
     crew = Crew(cluster)
     is_new = not out.exists()
     name, token = secrets.token_hex(6), secrets.token_bytes(16)
+    own = f"strideledger-{name}"
     folder: Path | None = None
     place: Place | None = None
     try:
         if cluster.store is None:
             make_results_folder(out)
             folder = Path(tempfile.mkdtemp(dir=out.resolve(), prefix=HANDING))
-            place = shared_place(folder)
+            own, place = folder.name, shared_place(folder)
             write_bytes(folder / TOKEN, token, private=True)
         else:
-            place = Place(cluster.store).below(f"strideledger-{name}")
+            place = Place(cluster.store).below(own)
             place.write(TOKEN, token)
         manifest_sha256 = file_sha256(study / MANIFEST_NAME)
         check = Check(program(model), model, place, token, folder, study.resolve(), manifest_sha256)
@@ -94,7 +95,7 @@ def open_cluster(cluster: Cluster | None, *, study: Path, out: Path, model: str)
     finally:
         crew.link.close()
         if place is not None:
-            place.remove()
+            place.remove_all(own)
         if is_new and out.is_dir() and not any(out.iterdir()):
             out.rmdir()
 

@@ -36,11 +36,29 @@ class Cluster:
         study and results lie under the same path on every machine.
     wait_s : float
         How long a run waits for a scheduler or a worker to come back. [s]
+
+    Raises
+    ------
+    ClusterError
+        An address is empty, or that of the store is a chain of several.
     """
 
     address: str
     store: str | None = None
     wait_s: float = 300.0
+
+    def __post_init__(self) -> None:
+        if not self.address.strip():
+            expected = "expected the address that `dask scheduler` prints"
+            raise ClusterError("cluster", "its address is empty", expected, "Give it, or leave out --cluster.")
+        if self.store is None:
+            return
+        expected = "expected one folder, such as s3://bucket/folder"
+        if not self.store.strip():
+            raise ClusterError("store", "its address is empty", expected, "Give it, or leave out --store.")
+        # fsspec would take the part before it for the folder, and delete that at the end of the run.
+        if "::" in self.store:
+            raise ClusterError("store", "its address holds `::`, a chain of addresses", expected, "Give one address.")
 
 
 class Crew:

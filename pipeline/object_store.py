@@ -75,12 +75,27 @@ class Place:
             files.invalidate_cache()
             return bool(files.exists(place))
 
-    def remove(self, name: str = "") -> None:
+    def remove(self, name: str) -> None:
         """Delete a file, or everything under a name; nothing where there is nothing."""
         with self._open(name) as (files, place):
             files.invalidate_cache()
             if files.exists(place):
                 files.rm(place, recursive=True)
+
+    def remove_all(self, own: str) -> None:
+        """Delete this folder, whose name must be that of the run's own: nobody else's files go with it."""
+        with self._open() as (files, root):
+            is_own = root.rstrip("/").rpartition("/")[2] == own
+            files.invalidate_cache()
+            if is_own and files.exists(root):
+                files.rm(root, recursive=True)
+        if not is_own:
+            raise ClusterError(
+                self.item,
+                "its address leads to another folder than the run's own, which stays",
+                f"expected {own}",
+                "Give the address of an ordinary folder, and delete by hand what the run left there.",
+            )
 
     def below(self, name: str) -> Place:
         """A folder of this one."""
@@ -97,7 +112,7 @@ class Place:
         return DO_FOLDER if self.shared else DO
 
     @contextmanager
-    def _open(self, name: str) -> Iterator[tuple[Any, str]]:
+    def _open(self, name: str = "") -> Iterator[tuple[Any, str]]:
         """The file system and a file's name in it; what goes wrong inside becomes an error for the user."""
         fsspec = load_fsspec()
         try:

@@ -191,6 +191,34 @@ def test_store_without_a_cluster_ends_with_2(run: Run, tmp_path: Path) -> None:
     assert run("run", ".", "--out", "out", "--store", "s3://clinic/runs") == (2, "", message)
 
 
+@pytest.mark.parametrize(
+    ("options", "message"),
+    [
+        (
+            ["--cluster", ""],
+            "cluster: its address is empty; expected the address that `dask scheduler` prints. "
+            "Give it, or leave out --cluster.",
+        ),
+        (
+            ["--cluster", "tcp://127.0.0.1:9", "--store", " "],
+            "store: its address is empty; expected one folder, such as s3://bucket/folder. "
+            "Give it, or leave out --store.",
+        ),
+        (
+            ["--cluster", "tcp://127.0.0.1:9", "--store", "file:///mnt/a::b"],
+            "store: its address holds `::`, a chain of addresses; expected one folder, such as s3://bucket/folder. "
+            "Give one address.",
+        ),
+    ],
+)
+def test_addresses_of_a_cluster_that_are_none_end_with_2(
+    run: Run, tmp_path: Path, options: list[str], message: str
+) -> None:
+    study(tmp_path, {})
+    assert run("run", ".", "--out", "out", *options) == (2, "", f"error: {message}\n")
+    assert not (tmp_path / "out").exists()
+
+
 def test_cluster_where_nobody_answers_ends_with_2_and_writes_nothing(
     run: Run, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:

@@ -66,7 +66,7 @@ def test_what_is_handed_over_lies_in_the_results_folder_whatever_its_name_is(tmp
     assert place.has("in/clip") and place.below("key").read("result") == b"measured"
     place.remove("key")
     assert [path.name for path in folder.iterdir()] == ["in"]
-    place.remove()
+    place.remove_all(".cluster-1")
     assert sorted(path.name for path in tmp_path.rglob("*")) == sorted([name, "clip", "copy"])
 
 
@@ -77,6 +77,21 @@ def test_errors_name_the_results_folder_where_no_store_was_given(tmp_path: Path)
     assert str(caught.value) == f"results folder: cannot be used (No such file or directory). {do}"
     with pytest.raises(ClusterError, match=r"^store: cannot be used .* --store"):
         Place(tmp_path.as_uri()).read("nothing")
+
+
+@pytest.mark.parametrize("url", ["{folder}", "{folder}::b/strideledger-1"])
+def test_only_the_folder_of_the_run_itself_is_deleted(tmp_path: Path, url: str) -> None:
+    """fsspec takes `A::B` for a chain, and its first part for the folder."""
+    (tmp_path / "clinic").mkdir()
+    (tmp_path / "clinic/precious.txt").write_text("")
+    place = Place(url.format(folder=(tmp_path / "clinic").as_uri()))
+    with pytest.raises(ClusterError, match=r"another folder than the run's own, .*; expected strideledger-1\."):
+        place.remove_all("strideledger-1")
+    assert (tmp_path / "clinic/precious.txt").exists()
+    own = Place((tmp_path / "clinic").as_uri()).below("strideledger-1")
+    own.write("token", b"")
+    own.remove_all("strideledger-1")
+    assert [path.name for path in (tmp_path / "clinic").iterdir()] == ["precious.txt"]
 
 
 @pytest.mark.parametrize("clips_travel", [True, False])
