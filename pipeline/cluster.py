@@ -227,6 +227,7 @@ class OpenCluster:
             function=job.function,
             parcel=parcel,
             time_limit_s=job.time_limit_s,
+            memory_limit_mb=job.memory_limit_mb,
             place=self._place,
             key=key,
             topic=self._name,

@@ -69,6 +69,7 @@ class Order:
     function: Callable[..., Any]
     parcel: Parcel
     time_limit_s: float
+    memory_limit_mb: float
     place: Place
     key: str
     topic: str
@@ -178,7 +179,7 @@ def _do(order: Order) -> Answer:
             at = stage
             post.tell(name, stage, done, total)
 
-        queue = deque([Job(order.name, order.function, (job,), order.time_limit_s)])
+        queue = deque([Job(order.name, order.function, (job,), order.time_limit_s, order.memory_limit_mb)])
         outcomes = list(run_jobs(queue, scratch=site, workers=1, on_progress=hear, is_wanted=post.is_wanted))
         if not outcomes:
             return Answer(None, "it was given up")

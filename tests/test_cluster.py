@@ -189,6 +189,14 @@ def test_clip_that_takes_every_worker_with_it_fails_and_the_others_are_measured(
     assert not result.all_done
 
 
+def test_limit_of_memory_holds_on_other_machines_too(machines: Machines, tmp_path: Path) -> None:
+    """Python alone holds more than this limit."""
+    settings = quick_settings(clip_memory_limit_mb=3.0)
+    study = study_of(tmp_path, ["a-one"])
+    result = measure(study, tmp_path / "out", Cluster(machines.address), settings=settings)
+    assert re.match(r"clip a-one: took \d+ MB of memory; at most 3 MB are allowed\.", result.clips[0].message)
+
+
 def test_scheduler_that_comes_back_in_time_is_waited_for_and_one_that_does_not_ends_the_run(tmp_path: Path) -> None:
     study = study_of(tmp_path, ["a-one", "b-wait"])
     out = tmp_path / "out"
