@@ -183,5 +183,9 @@ def _do(order: Order) -> Answer:
         outcomes = list(run_jobs(queue, scratch=site, workers=1, on_progress=hear, is_wanted=post.is_wanted))
         if not outcomes:
             return Answer(None, "it was given up")
+        failure = outcomes[0].failure
+        if failure is not None and failure.machine:
+            do = "Check free space and memory there, also where its --local-directory lies."
+            return Answer(None, f"{failure.machine}. {do}", failure.traceback)
         handover.send()
     return Answer(outcomes[0])

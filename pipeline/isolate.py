@@ -165,7 +165,8 @@ def _not_started(job: Job, error: OSError) -> Outcome:
     """The outcome of a job for which there is no process, or no folder for its answer."""
     found = f"cannot be started ({error.strerror})"
     do = "Check free space, memory and the right to write into the results folder."
-    return Outcome(job.name, None, Failure("start", "StageError", str(StageError(job.name, found, "", do))), 0.0, "")
+    message = str(StageError(job.name, found, "", do))
+    return Outcome(job.name, None, Failure("start", "StageError", message, machine=f"its process {found}"), 0.0, "")
 
 
 def _hear(item: _Running, on_progress: OnProgress | None) -> None:
@@ -235,7 +236,7 @@ def _outcome(item: _Running) -> Outcome:
 
 def _failure_without_answer(item: _Running, seconds: float) -> Failure:
     """What to say of a process that ended, or was ended, without a word."""
-    exit_code = item.process.exitcode or 0
+    exit_code, machine = item.process.exitcode or 0, ""
     if seconds >= item.job.time_limit_s:
         found = f"no result within {item.job.time_limit_s:g} s"
         do = "Cut the clip shorter, or raise run.clip_time_limit_s in the settings."
@@ -243,7 +244,7 @@ def _failure_without_answer(item: _Running, seconds: float) -> Failure:
         found = f"took {math.ceil(item.peak_mb)} MB of memory; at most {item.job.memory_limit_mb:g} MB are allowed"
         do = "Use a clip with smaller pictures, or raise run.clip_memory_limit_mb in the settings."
     elif exit_code == CANNOT_WRITE:
-        found = "the result cannot be written"
+        found = machine = "the result cannot be written"
         do = "Check free space and the right to write into the results folder."
     elif exit_code == -SIGKILL:
         found = f"the process ended with signal {-exit_code}"
@@ -254,4 +255,4 @@ def _failure_without_answer(item: _Running, seconds: float) -> Failure:
     else:
         found = f"the process ended with exit code {exit_code} and without a result"
         do = "The log of this run holds its last output."
-    return Failure(item.told[0], "StageError", str(StageError(item.job.name, found, "", do)))
+    return Failure(item.told[0], "StageError", str(StageError(item.job.name, found, "", do)), machine=machine)

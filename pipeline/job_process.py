@@ -5,6 +5,7 @@ It reports through files, so that a crash cannot leave half a result.
 
 from __future__ import annotations
 
+import errno
 import multiprocessing
 import os
 import pickle
@@ -25,18 +26,25 @@ from pipeline.usage import Usage
 
 # Exit code of a process that cannot write its result (EX_IOERR of sysexits.h).
 CANNOT_WRITE = 74
+# What a system says where nothing more can be written: the disk is full, the quota used up, all of it read-only.
+NO_ROOM = (errno.ENOSPC, errno.EDQUOT, errno.EROFS)
 
 Tell = Callable[[str, int, int], None]
 
 
 @dataclass(frozen=True, slots=True)
 class Failure:
-    """Why a job has no result: the message for the user, and the traceback for the log."""
+    """Why a job has no result: the message for the user, and the traceback for the log.
+
+    `machine` is what kept the machine from it, such as a full disk: another one may well do the job. It is empty where
+    the job itself failed.
+    """
 
     stage: str
     error_type: str
     message: str
     traceback: str = ""
+    machine: str = ""
 
 
 def work(function: Callable[..., Any], arguments: tuple[Any, ...], folder: Path) -> None:
@@ -80,16 +88,20 @@ def _end_with_the_run() -> None:
 
 def _unexpected(stage: str, error: Exception) -> Failure:
     """Failure of an error that no module has foreseen, or of the machine."""
-    kind = type(error).__name__
+    kind, machine = type(error).__name__, ""
     if isinstance(error, OSError):
         # The full path would show the home folder's name.
         name = Path(str(error.filename)).name if error.filename else "a file"
         found = f"{name} cannot be read or written ({error.strerror or kind})"
         do = "Check free space, memory and the right to write into the results folder."
+        # Reading never meets these, so that a clip that cannot be read is not among them.
+        if error.errno in NO_ROOM:
+            machine = f"{name} cannot be written ({error.strerror})"
     else:
         found = f"{kind} ({error}) in the stage {stage!r}; this is a fault of the program"
         do = "Report it with the log of this run."
-    return Failure(stage, kind, one_line(without_home(f"{found}. {do}")), without_home(traceback.format_exc()))
+    message = one_line(without_home(f"{found}. {do}"))
+    return Failure(stage, kind, message, without_home(traceback.format_exc()), one_line(machine))
 
 
 def _redirect_output(path: Path) -> None:

@@ -37,6 +37,8 @@ def behave(manner: str, tell: Tell) -> str:
         raise ZeroDivisionError("division by zero")
     if manner == "full":
         raise OSError(errno.ENOSPC, "No space left on device", str(Path.home() / "clinic" / "strides.csv"))
+    if manner == "denied":
+        raise PermissionError(errno.EACCES, "Permission denied", str(Path.home() / "clinic" / "walk.mp4"))
     if manner == "refuse":
         raise QualityError(
             "clip a-refuse", "the walker fills 4% of the picture", "at least 15% is needed", "Go closer."
@@ -88,7 +90,8 @@ def measure_by_name(job: ClipJob, tell: Tell) -> tuple[StageEnd, ...]:
     the stage `measures`.
 
     `once` kills the worker whose process this is at its first try, `always` at every one, `wait` goes on once a file
-    called `go` lies beside the clip. What the stages write tells clip and settings, `tries` how often they ran.
+    called `go` lies beside the clip, `filled` meets a full disk at its first try. What the stages write tells clip and
+    settings, `tries` how often they ran.
     """
     manner = job.clip.clip_id.rpartition("-")[2]
     beside = job.clip.path.parent
@@ -106,7 +109,10 @@ def measure_by_name(job: ClipJob, tell: Tell) -> tuple[StageEnd, ...]:
     while manner == "wait" and not (beside / "go").exists() and time.monotonic() < deadline_s:
         (beside / "waits").touch()
         time.sleep(0.1)
-    if manner not in ("once", "always", "wait"):
+    if manner == "filled" and not (beside / "filled").exists():
+        (beside / "filled").touch()
+        behave("full", tell)
+    if manner not in ("once", "always", "wait", "filled"):
         behave(manner, tell)
     ends.append(_stage(job, "measures"))
     write_text(job.folder / "private.txt", "only for its owner\n", private=True)

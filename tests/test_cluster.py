@@ -95,7 +95,7 @@ def left_beside(out: Path) -> list[Path]:
     return list(out.glob(".cluster-*"))
 
 
-NAMES = ["a-one", "a-abort", "a-error", "a-refuse", "a-full", "b-two"]
+NAMES = ["a-one", "a-abort", "a-error", "a-refuse", "a-denied", "b-two"]
 
 
 @pytest.fixture(scope="module")
@@ -187,6 +187,32 @@ def test_clip_that_takes_every_worker_with_it_fails_and_the_others_are_measured(
     assert message.startswith("clip a-always: its worker was lost 3 times in a row, the last one tcp://127.0.0.1:")
     assert message.endswith("Often a machine's memory ran out: start fewer workers on it.")
     assert not result.all_done
+
+
+def test_job_of_a_worker_whose_disk_is_full_goes_to_another_one(machines: Machines, tmp_path: Path) -> None:
+    notes: list[Progress] = []
+    study = study_of(tmp_path, ["a-filled"])
+    result = measure(study, tmp_path / "out", Cluster(machines.address), progress=notes.append)
+    assert [(clip.state, clip.message) for clip in result.clips] == [("done", "")]
+    (note,) = [note.message for note in notes if note.state == "notice"]
+    assert re.fullmatch(
+        r"clip a-filled: worker tcp://\S+ could not do it: "
+        r"strides\.csv cannot be written \(No space left on device\)\. "
+        r"Check free space and memory there, also where its --local-directory lies\.",
+        note,
+    )
+
+
+def test_clip_that_no_worker_has_room_for_fails_with_the_reason(
+    machines: Machines, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(cluster_crew, "REST_S", 0.0)
+    result = measure(study_of(tmp_path, ["a-silenced"]), tmp_path / "out", Cluster(machines.address))
+    assert result.clips[0].message == (
+        "clip a-silenced: no worker could do it, the last one because: the result cannot be written. "
+        "Check free space and memory there, also where its --local-directory lies. "
+        "The log of this run names the workers."
+    )
 
 
 def test_limit_of_memory_holds_on_other_machines_too(machines: Machines, tmp_path: Path) -> None:
