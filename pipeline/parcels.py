@@ -71,7 +71,7 @@ def parcel_of(job: ClipJob | VisitJob, *, clips_travel: bool) -> Parcel:
     depth = 3 if isinstance(job, ClipJob) else 2
     folder = job.folder.resolve()
     root = folder.parents[depth - 1]
-    job = with_clips(replace(job, folder=folder), [clip.path.resolve() for clip in clips_of_job(job)])
+    job = with_clips(replace(job, folder=folder), [_absolute(clip.path) for clip in clips_of_job(job)])
     items = listing(root, folder)
     if isinstance(job, ClipJob):
         items |= listing(root, folder.parent / CORRECTIONS_FOLDER)
@@ -83,6 +83,13 @@ def parcel_of(job: ClipJob | VisitJob, *, clips_travel: bool) -> Parcel:
             if clip.path.is_file() and reads_clip(job, clip)
         }
     return Parcel(job, root, clips, items)
+
+
+def _absolute(path: Path) -> Path:
+    """A clip's absolute path with the name that the manifest gives it: a link's target may have any, and the ending
+    tells landmark files from videos.
+    """
+    return path.parent.resolve() / path.name
 
 
 def clips_of_job(job: ClipJob | VisitJob) -> tuple[Clip, ...]:

@@ -8,6 +8,7 @@ from pathlib import Path
 import pytest
 
 from pipeline.errors import ClusterError
+from pipeline.landmark_file import is_landmark_file
 from pipeline.manifest import read_manifest
 from pipeline.object_store import Place, shared_place
 from pipeline.parcels import HANDED, Handover, Parcel, parcel_of, take_over, unpack_parcel
@@ -105,6 +106,26 @@ def test_a_worker_has_the_job_in_a_folder_of_its_own(
     assert (moved.folder / "old.txt").read_text() == "old"
     # A correction names subject and visit, and is only read from folders of these names.
     assert (moved.folder.parent / "corrections/one.json").read_text() == "{}"
+
+
+@pytest.mark.parametrize("clips_travel", [True, False])
+def test_a_landmark_file_that_is_a_link_stays_one_by_its_name(
+    tmp_path: Path, place: Place, monkeypatch: pytest.MonkeyPatch, clips_travel: bool
+) -> None:
+    """As tools that keep large files apart lay them out: the link's target has neither its name nor its ending."""
+    study = make_study(tmp_path / "study", {"clips/c.landmarks": "01"})
+    (study / "clips").mkdir()
+    (study / "objects").mkdir()
+    (study / "objects/SHA256E-s99").write_text("landmarks")
+    (study / "clips/c.landmarks").symlink_to("../objects/SHA256E-s99")
+    monkeypatch.chdir(tmp_path)
+    (clip,) = read_manifest(Path("study"))
+    (tmp_path / "results/sub-P01/ses-01/c").mkdir(parents=True)
+    job = ClipJob(clip, Path("results/sub-P01/ses-01/c"), quick_settings())
+    moved, _ = at_worker(sent(job, place, clips_travel=clips_travel), place, tmp_path / "site", "1")
+    assert is_landmark_file(moved.clip.path)
+    assert moved.clip.path.is_absolute()
+    assert moved.clip.path.read_text() == "landmarks"
 
 
 def test_what_changed_comes_back_with_its_rights_and_what_is_gone_is_gone(
