@@ -13,6 +13,7 @@ from collections.abc import Callable
 from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
+from types import SimpleNamespace
 from typing import Any
 
 from pipeline.errors import ClusterError
@@ -92,11 +93,21 @@ class Link:
 
     def send(self, function: Callable[[bytes], Any], packed: bytes, *, key: str, worker: str) -> Any:
         """Send a job to one worker; what comes back is asked with `state_of` and `answer_of`."""
-        return self._client.submit(function, packed, key=key, workers=[worker], allow_other_workers=False, pure=False)
+        options = {"workers": [worker], "allow_other_workers": False, "pure": False}
+        try:
+            return self._client.submit(function, packed, key=key, **options)
+        except Exception:  # the scheduler went away: a job of a lost connection counts as cancelled
+            if self.is_there():
+                raise
+            return SimpleNamespace(status="cancelled")
 
     def follow(self, topic: str, handler: Callable[[Any], None]) -> None:
         """Have a function called with what jobs tell under a topic; it runs in another thread."""
-        self._client.subscribe_topic(topic, lambda event: handler(event[1]))
+        try:
+            self._client.subscribe_topic(topic, lambda event: handler(event[1]))
+        except Exception:  # the scheduler went away; the run sees it, connects again and follows again
+            if self.is_there():
+                raise
 
     def close(self) -> None:
         """End the connection; jobs that were sent are given up."""

@@ -271,6 +271,31 @@ def test_scheduler_that_comes_back_in_time_is_waited_for_and_one_that_does_not_e
         own.stop()
 
 
+@pytest.mark.parametrize("method", ["send", "follow"])
+def test_connection_that_is_lost_just_before_something_is_sent_is_made_again(
+    method: str, machines: Machines, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """distributed's client closes itself once its scheduler is gone, and then refuses what it is asked to send."""
+    sending = getattr(cluster_link.Link, method)
+    calls: list[str] = []
+
+    def lose_first(link: cluster_link.Link, *arguments: Any, **options: Any) -> Any:
+        calls.append(method)
+        if len(calls) == 1:
+            link.close()
+        return sending(link, *arguments, **options)
+
+    monkeypatch.setattr(cluster_link.Link, method, lose_first)
+    notes: list[str] = []
+    study = study_of(tmp_path, ["a-one", "b-two"])
+    cluster = Cluster(machines.address)
+    result = measure(study, tmp_path / "out", cluster, progress=lambda event: notes.append(event.message))
+    assert [(clip.state, clip.message) for clip in result.clips] == [("done", "")] * 2
+    assert len(calls) > 1
+    assert "the scheduler answers again." in notes
+    assert left_beside(tmp_path / "out") == []
+
+
 def test_worker_of_another_version_is_named_before_anything_is_measured(
     machines: Machines, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
