@@ -118,6 +118,12 @@ class OpenCluster:
         """What lies beside the results while the run goes on; None where files travel through a store."""
         return self._check.folder
 
+    @property
+    def slots(self) -> int:
+        """Jobs that the workers take at a time; 0 while none is there."""
+        # Asked by the thread of the record too.
+        return sum(worker.slots for worker in list(self._crew.members.values()))
+
     def run_jobs(
         self,
         queue: deque[Job],

@@ -40,8 +40,8 @@ class LiveRun:
     ----------
     folder : RunFolder
         Where the record is written.
-    workers : int
-        Processes at the same time. [1]
+    workers : callable
+        Gives how many clips and visits are worked on at the same time, now. [1]
     tell : callable
         Called with each `Progress`.
     metrics_file : Path, optional
@@ -57,7 +57,7 @@ class LiveRun:
         self,
         folder: RunFolder,
         *,
-        workers: int,
+        workers: Callable[[], int],
         tell: Callable[[Progress], None],
         metrics_file: Path | None = None,
     ) -> None:
@@ -200,7 +200,8 @@ class LiveRun:
             (self.works.get(name, REPORT), now_s - started_s, _share(told))
             for name, (told, started_s) in self.at_work.items()
         ]
-        return seconds_left(self.ended, self.waiting, at_work, self.workers)
+        # While no other machine is there, it is as if those that were at work went on.
+        return seconds_left(self.ended, self.waiting, at_work, self.workers() or len(at_work))
 
     def _beat(self) -> None:
         """Write the record until the run ends."""

@@ -66,7 +66,14 @@ class StudyRun:
             self.clips_of.setdefault(_key(clip), []).append(clip)
         self.folder = RunFolder(tree, settings, limits, causes, measures, visits=self.clips_of, n_clips=len(self.clips))
         tell = progress or (lambda _: None)
-        self.live = LiveRun(self.folder, workers=self.workers, tell=tell, metrics_file=metrics_file)
+        self.live = LiveRun(self.folder, workers=self.at_once, tell=tell, metrics_file=metrics_file)
+
+    def at_once(self) -> int:
+        """How many jobs are worked on at the same time: this machine's processes, or what other machines take."""
+        if self.machines is None:
+            return self.workers
+        slots = self.machines.slots
+        return slots if self.given_workers is None else min(slots, self.given_workers)
 
     def clip_results(self) -> list[ClipResult]:
         """Results so far, in the manifest's order."""

@@ -15,7 +15,7 @@ from typing import Any
 
 import pytest
 
-from pipeline import batch, cluster_crew, cluster_link, cluster_worker
+from pipeline import batch, cluster_crew, cluster_link, cluster_worker, live
 from pipeline import cluster as client
 from pipeline.batch import run_study
 from pipeline.cluster_crew import Cluster
@@ -213,6 +213,25 @@ def test_clip_that_no_worker_has_room_for_fails_with_the_reason(
         "Check free space and memory there, also where its --local-directory lies. "
         "The log of this run names the workers."
     )
+
+
+@pytest.mark.parametrize(("given", "expected"), [(None, 2), (1, 1)])
+def test_time_left_counts_the_workers_of_all_machines(
+    given: int | None, expected: int, machines: Machines, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Two workers of one thread each, whatever the setting says of this machine's own processes."""
+    counted: list[int] = []
+
+    def count(ended: Any, waiting: Any, at_work: Any, workers: int) -> None:
+        counted.append(workers)
+
+    link = cluster_link.Link(machines.address)
+    wait_for("both workers", lambda: len(link.workers() or {}) == 2)
+    link.close()
+    monkeypatch.setattr(live, "seconds_left", count)
+    study, cluster = study_of(tmp_path, ["a-one"]), Cluster(machines.address)
+    measure(study, tmp_path / "out", cluster, settings=quick_settings(workers=5), workers=given)
+    assert set(counted) == {expected}
 
 
 def test_limit_of_memory_holds_on_other_machines_too(machines: Machines, tmp_path: Path) -> None:

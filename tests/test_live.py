@@ -47,7 +47,7 @@ class Stage:
             n_clips=2,
         )
         self.events: list[Progress] = []
-        self.live = LiveRun(self.folder, workers=1, tell=self.events.append, metrics_file=metrics_file)
+        self.live = LiveRun(self.folder, workers=lambda: 1, tell=self.events.append, metrics_file=metrics_file)
         self.jobs = {
             clip.clip_id: ClipJob(clip, self.tree.clip_folder("P01", "01", clip.clip_id), quick_settings())
             for clip in read_manifest(study)
@@ -111,6 +111,19 @@ def test_time_left_follows_the_frames_of_the_clips_that_wait(tmp_path: Path) -> 
     stage.folder.finish("done", [], {})
     stage.live.write()
     assert (stage.summary.state, stage.summary.at_work, stage.summary.seconds_left) == ("done", (), None)
+
+
+def test_time_left_while_no_other_machine_is_there_is_as_if_those_at_work_went_on(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    counted: list[int] = []
+    monkeypatch.setattr(live, "seconds_left", lambda *arguments: counted.append(arguments[-1]))
+    stage = Stage(tmp_path)
+    for name in "ab":
+        stage.live.hear(f"clip {name}", "landmarks", 0, 30)
+    stage.live.workers = lambda: 0
+    stage.live.write()
+    assert counted == [1, 1, 2]
 
 
 def test_log_of_a_clip_tells_each_stage_while_it_runs_and_all_at_the_end(tmp_path: Path) -> None:
