@@ -33,7 +33,7 @@ VISITS = [
 # Only these two cannot be said anything of.
 REASONS = {
     "F5": "left limb: only 2 whole strides were found; at least 3 are needed; the shoe is hidden",
-    "N2": "right limb: only 1 whole strides were found; at least 3 are needed",
+    "N2": "right limb: no whole strides were found; at least 3 are needed",
 }
 
 

@@ -76,6 +76,12 @@ def test_visits_judged_by_other_limits_are_refused(tmp_path: Path) -> None:
     assert go_on_with(tmp_path / "new.gz", NOTHING) == NOTHING
 
 
+def test_the_page_of_the_benchmark_is_that_of_the_visits_that_were_kept() -> None:
+    root = Path(__file__).parents[1]
+    half = read_half(root / "example_data/benchmark/faults_test_seed2.jsonl.gz")
+    assert faults_page(half) == (root / "pipeline/docs/faults.md").read_text(encoding="utf-8")
+
+
 def test_the_page_tells_everything_from_what_is_kept() -> None:
     page, part = faults_page(kept()), faults_page(replace(kept(), asked_for=20))
     assert "seed 2: 9 visits, **the first part of 20** (walker 1 of everything comes first),\n17 of 18 clips" in part

@@ -77,7 +77,9 @@ def reasons_table(verdicts: pd.DataFrame) -> pd.DataFrame:
             for one in dict.fromkeys(_general(text) for text in re.split("; (?!at least)", reason)):
                 row = counts.setdefault((fault, one), dict.fromkeys(groups, 0))
                 row[name] += 1
-    return pd.DataFrame([{"fault": fault, "reason": reason} | row for (fault, reason), row in counts.items()])
+    order = list(verdicts["fault"].unique())
+    rows = sorted(counts.items(), key=lambda item: order.index(item[0][0]))
+    return pd.DataFrame([{"fault": fault, "reason": reason} | row for (fault, reason), row in rows])
 
 
 def smallest_table(verdicts: pd.DataFrame) -> pd.DataFrame:
@@ -192,7 +194,7 @@ def _fault_free(verdicts: pd.DataFrame) -> pd.DataFrame:
 
 def _general(reason: str) -> str:
     """A reason without the limb and the number of strides."""
-    return re.sub(r"\bonly \d+", "too few", re.sub(r"^(left|right) limb: ", "", reason))
+    return re.sub(r"\b(only \d+|no) whole", "too few whole", re.sub(r"^(left|right) limb: ", "", reason))
 
 
 def _percent(flags: pd.Series) -> str:
