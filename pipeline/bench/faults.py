@@ -44,7 +44,7 @@ def faults(
         typer.Option(help="Keep what each visit gave in this file; a visit that is in it is not rendered again."),
     ] = None,
     at_most: Annotated[
-        int | None, typer.Option(min=1, help="Visits to measure now, with --rows; by default all.")
+        int | None, typer.Option(min=0, help="Visits to measure now; by default all; 0 prints what --rows keeps.")
     ] = None,
     write: Annotated[Path | None, typer.Option(help="Also write the tables to this file.")] = None,
 ) -> None:
