@@ -20,8 +20,8 @@ from pipeline.agreement import (
 from pipeline.agreement_sizes import BlandAltman, bland_altman, intraclass_correlation
 from pipeline.errors import ManyProblems
 from pipeline.judgement import Fault, Verdict, VisitReport
-from pipeline.model import FloatArray
-from pipeline.ratings import TOOL, Rating
+from pipeline.model import SIDES, FloatArray
+from pipeline.ratings import TOOL, Rating, twice
 from pipeline.tables import Column, check_table, empty_table
 
 ALL_FAULTS = "all faults"
@@ -36,12 +36,14 @@ AGREEMENT: tuple[Column, ...] = (
     Column("high", "number", "", "upper end of the 95 % interval; empty where there is none"),
     Column("n", "whole", "1", "pairs that it rests on"),
     Column("left_out", "whole", "1", "judged by both and not counted: cannot say, or a size that is missing"),
-    Column("unpaired", "whole", "1", "judged by only one of the two"),
+    Column("unpaired", "whole", "1", "judged by only one of the two, or each of them another limb"),
     Column("note", "text", "", "why a number is missing, or what weakens it"),
 )
 REPEATED = "several items of one person, which are alike: the interval is too narrow"
-# (subject, visit, fault, limb); the limb is empty where it is the one that the pipeline judged.
-Item = tuple[str, str, str, str]
+# (subject, visit, fault).
+Item = tuple[str, str, str]
+# Of the verdicts of two limbs the first in this order is that of both together.
+WORST_FIRST: tuple[Verdict, ...] = ("present", "borderline", "cannot say", "not seen")
 # Name, unit, estimate, and how many items that both judged are left out.
 Statistic = tuple[str, str, Estimate, int]
 
@@ -52,6 +54,12 @@ class Judged:
 
     verdict: Verdict
     sizes: Mapping[str, float] = field(default_factory=dict)
+
+
+# What was said of each item: by limb, or under the empty text where no single limb was named.
+Said = Mapping[Item, Mapping[str, Judged]]
+# One item as both judged it.
+Pair = tuple[Item, Judged, Judged]
 
 
 def agreement_table(ratings: Sequence[Rating], reports: Sequence[VisitReport]) -> pd.DataFrame:
@@ -72,12 +80,14 @@ def agreement_table(ratings: Sequence[Rating], reports: Sequence[VisitReport]) -
     Raises
     ------
     ManyProblems
-        A visit is named as a spreadsheet names it that takes leading zeros away.
+        A visit is named as a spreadsheet names it that takes leading zeros away, or a rater judged the same twice.
 
     Notes
     -----
     A size is compared with the pipeline's when just one of the fault's measures has that unit: which of two was meant
-    would be a guess. A rating of another limb than the pipeline judged is unpaired.
+    would be a guess. Verdicts of one fault at one visit are a pair, whether the limb was named or not, unless each
+    names a single limb and the two differ: these are unpaired. Who judged both limbs is compared limb by limb with who
+    named limbs too, and else with the worse of the two verdicts.
     """
     _refuse_lost_zeros(ratings, reports)
     judged = _by_rater(ratings, reports)
@@ -118,6 +128,11 @@ def size_agreement(
     dict of unit to BlandAltman
         Units in which both gave a size.
 
+    Raises
+    ------
+    ManyProblems
+        A rater judged the same twice.
+
     References
     ----------
     bland_altman_1986
@@ -126,28 +141,34 @@ def size_agreement(
     one, other = (
         {item: what for item, what in judged.get(name, {}).items() if item[2] == fault} for name in (first, second)
     )
-    return {unit: bland_altman(*sizes) for unit, sizes in _sizes(one, other).items()}
+    pairs, _ = _pairs(one, other)
+    return {unit: bland_altman(*sizes) for unit, sizes in _sizes(pairs).items()}
 
 
-def _by_rater(ratings: Sequence[Rating], reports: Sequence[VisitReport]) -> dict[str, dict[Item, Judged]]:
+def _by_rater(ratings: Sequence[Rating], reports: Sequence[VisitReport]) -> dict[str, dict[Item, dict[str, Judged]]]:
     """What each rater said of each item, and the tool, by name."""
     faults = {
         (report.subject.lower(), report.visit.lower(), fault.name): fault
         for report in reports
         for fault in report.faults
     }
-    judged: dict[str, dict[Item, Judged]] = {TOOL: {}}
-    units: dict[tuple[str, str, str], set[str]] = {}
+    judged: dict[str, dict[Item, dict[str, Judged]]] = {TOOL: {}}
+    units: dict[Item, set[str]] = {}
+    problems: dict[str, None] = {}
     for rating in sorted(ratings, key=lambda one: one.rater):
-        place = (rating.subject.lower(), rating.visit.lower(), rating.fault)
-        seen = faults.get(place)
-        limb = rating.side or ""
-        item = (*place, "" if seen is not None and limb == seen.side else limb)
+        item = (rating.subject.lower(), rating.visit.lower(), rating.fault)
         sizes = {} if rating.size is None else {rating.unit: rating.size}
-        judged.setdefault(rating.rater, {})[item] = Judged(rating.verdict, sizes)
-        units.setdefault(place, set()).update(sizes)
-    for place, fault in faults.items():
-        judged[TOOL][(*place, "")] = Judged(fault.verdict, _tool_sizes(fault, units.get(place, set())))
+        limbs = judged.setdefault(rating.rater, {}).setdefault(item, {})
+        problem = twice(rating, dict.fromkeys(limbs, ""))
+        if problem:
+            problems[f"{problem}."] = None
+        limbs[rating.side or ""] = Judged(rating.verdict, sizes)
+        units.setdefault(item, set()).update(sizes)
+    if problems:
+        raise ManyProblems("ratings", list(problems))
+    for item, fault in faults.items():
+        limb = fault.side if fault.side in SIDES else ""
+        judged[TOOL][item] = {limb: Judged(fault.verdict, _tool_sizes(fault, units.get(item, set())))}
     return judged
 
 
@@ -164,17 +185,37 @@ def _tool_sizes(fault: Fault, units: set[str]) -> dict[str, float]:
     return sizes
 
 
-def _rows(
-    fault: str, first: str, second: str, one: Mapping[Item, Judged], other: Mapping[Item, Judged]
-) -> Iterator[dict[str, object]]:
+def _pairs(one: Said, other: Said) -> tuple[list[Pair], int]:
+    """The items that both judged, and how many verdicts found no partner."""
+    pairs: list[Pair] = []
+    unpaired = 0
+    for item in dict.fromkeys((*one, *other)):
+        limbs, answers = one.get(item, {}), other.get(item, {})
+        # To name the limb goes with the verdict: who sees a fault names it, who sees none leaves it empty.
+        if limbs and answers and "" in (*limbs, *answers):
+            pairs.append((item, _together(limbs), _together(answers)))
+            continue
+        common = [limb for limb in limbs if limb in answers]
+        pairs += [(item, limbs[limb], answers[limb]) for limb in common]
+        unpaired += len(limbs) + len(answers) - 2 * len(common)
+    return pairs, unpaired
+
+
+def _together(limbs: Mapping[str, Judged]) -> Judged:
+    """What was said of both limbs as one: the worse verdict, with its sizes where just one limb has it."""
+    verdict = min((one.verdict for one in limbs.values()), key=WORST_FIRST.index)
+    worst = [one for one in limbs.values() if one.verdict == verdict]
+    return worst[0] if len(worst) == 1 else Judged(verdict)
+
+
+def _rows(fault: str, first: str, second: str, one: Said, other: Said) -> Iterator[dict[str, object]]:
     """All statistics of two raters in one fault, or in all."""
-    common = [item for item in one if item in other]
+    pairs, unpaired = _pairs(one, other)
     facts = {"fault": fault, "first": first, "second": second}
-    unpaired = len(one) + len(other) - 2 * len(common)
-    repeated = len({item[0] for item in common}) < len(common)
-    found = _verdict_statistics(first, [one[item] for item in common], [other[item] for item in common])
+    repeated = len({item[0] for item, _, _ in pairs}) < len(pairs)
+    found = _verdict_statistics(first, [said for _, said, _ in pairs], [answer for _, _, answer in pairs])
     if fault != ALL_FAULTS:
-        found += _size_statistics(one, other)
+        found += _size_statistics(pairs)
     for statistic, unit, estimate, left_out in found:
         words = [estimate.note, REPEATED if repeated and estimate.low is not None else ""]
         yield facts | {
@@ -207,10 +248,10 @@ def _verdict_statistics(first: str, one: Sequence[Judged], other: Sequence[Judge
     return [(*entry, pairs.n_left_out) for entry in found]
 
 
-def _size_statistics(one: Mapping[Item, Judged], other: Mapping[Item, Judged]) -> list[Statistic]:
+def _size_statistics(pairs: Sequence[Pair]) -> list[Statistic]:
     """Agreement of sizes, for each unit in which both gave one."""
     found: list[Statistic] = []
-    for unit, (sizes, answers) in _sizes(one, other).items():
+    for unit, (sizes, answers) in _sizes(pairs).items():
         limits, both = bland_altman(sizes, answers), np.column_stack([sizes, answers])
         whole = both[np.isfinite(both).all(axis=1)]
         found += [
@@ -223,14 +264,13 @@ def _size_statistics(one: Mapping[Item, Judged], other: Mapping[Item, Judged]) -
     return found
 
 
-def _sizes(one: Mapping[Item, Judged], other: Mapping[Item, Judged]) -> dict[str, tuple[FloatArray, FloatArray]]:
+def _sizes(pairs: Sequence[Pair]) -> dict[str, tuple[FloatArray, FloatArray]]:
     """Sizes of the items that both judged, by unit, (n_items,) each; NaN where one of them gave none."""
-    common = [item for item in one if item in other]
-    units = sorted({unit for item in common for unit in one[item].sizes if unit in other[item].sizes})
+    units = sorted({unit for _, said, answer in pairs for unit in said.sizes if unit in answer.sizes})
     return {
         unit: (
-            np.array([one[item].sizes.get(unit, np.nan) for item in common]),
-            np.array([other[item].sizes.get(unit, np.nan) for item in common]),
+            np.array([said.sizes.get(unit, np.nan) for _, said, _ in pairs]),
+            np.array([answer.sizes.get(unit, np.nan) for _, _, answer in pairs]),
         )
         for unit in units
     }

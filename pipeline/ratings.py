@@ -9,7 +9,7 @@ from __future__ import annotations
 import difflib
 import math
 import re
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import cast
@@ -128,11 +128,12 @@ def read_ratings(paths: Sequence[Path | str], faults: Sequence[str]) -> tuple[Ra
     ManifestError
         A file is missing, or no table.
     ManyProblems
-        Columns or cells are wrong, or a rater judged the same twice: all of them at once.
+        Columns or cells are wrong, or a rater judged the same twice, also with a side and without: all
+        of them at once.
     """
     problems: list[str] = []
     ratings: list[Rating] = []
-    first: dict[tuple[str, ...], str] = {}
+    first: dict[tuple[str, ...], dict[str, str]] = {}
     for path in map(Path, paths):
         name = shown_path(path)
         table = _table(path)
@@ -145,20 +146,44 @@ def read_ratings(paths: Sequence[Path | str], faults: Sequence[str]) -> tuple[Ra
             problems += reader.problems
             if rating is None:
                 continue
-            item = (rating.rater, rating.subject, rating.visit)
-            key = (*(part.lower() for part in item), rating.fault, rating.side or "")
-            earlier = first.setdefault(key, where)
-            if earlier != where:
-                problems.append(
-                    f"{where}: {rating.rater} judged {rating.fault} of {rating.subject}-{rating.visit} already in "
-                    f"{earlier.removeprefix(f'{name} ')}; a second look needs a rater's name of its own, as "
-                    f"{rating.rater}2."
-                )
+            key = (*(part.lower() for part in (rating.rater, rating.subject, rating.visit)), rating.fault)
+            limbs = first.setdefault(key, {})
+            problem = twice(rating, {limb: f" in {at.removeprefix(f'{name} ')}" for limb, at in limbs.items()})
+            limbs.setdefault(rating.side or "", where)
+            if problem:
+                problems.append(f"{where}: {problem}.")
             else:
                 ratings.append(rating)
     if problems:
         raise ManyProblems("ratings", problems, HELP)
     return tuple(ratings)
+
+
+def twice(rating: Rating, earlier: Mapping[str, str]) -> str:
+    """Return what is wrong with a rating whose rater judged the same before; empty where nothing is.
+
+    Parameters
+    ----------
+    rating : Rating
+    earlier : mapping of str to str
+        Where its rater judged this fault of this visit before, by the limb that was named, empty for none: words such
+        as ` in row 4`, or nothing.
+    """
+    limb = rating.side or ""
+    judged = f"{rating.rater} judged {rating.fault} of {rating.subject}-{rating.visit}"
+    if limb in earlier:
+        again = f"{judged} already{earlier[limb]}"
+        return f"{again}; a second look needs a rater's name of its own, as {rating.rater}2"
+    if earlier and "" in (limb, *earlier):
+        other, at = next(iter(earlier.items()))
+        found = f"{judged} with {_side_words(limb)} here and {_side_words(other)} already{at}"
+        return f"{found}; expected one row without a side, or a row for each limb"
+    return ""
+
+
+def _side_words(limb: str) -> str:
+    """The cell `side` in words."""
+    return f"side {limb}" if limb else "no side"
 
 
 def _table(path: Path) -> FilledTable:

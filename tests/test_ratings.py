@@ -276,6 +276,83 @@ def test_the_limb_that_the_tool_judged_may_be_named_and_another_is_no_pair() -> 
     assert (agreed["n"], agreed["unpaired"]) == (1, 2)
 
 
+def test_a_limb_that_is_named_only_where_a_fault_is_seen_hides_no_disagreement() -> None:
+    """40 visits at chance: each sees 20, both see 10. Expected by hand: 20 agree, kappa (0.5 - 0.5) / 0.5 = 0."""
+    seen: dict[str, list[Verdict]] = {
+        "A": ["present" if number < 20 else "not seen" for number in range(40)],
+        "B": ["present" if number % 2 == 0 else "not seen" for number in range(40)],
+    }
+    plain = [said(rater, number, verdict) for rater in seen for number, verdict in enumerate(seen[rater])]
+    named = [replace(one, side="left") if one.verdict == "present" else one for one in plain]
+    between = agreement_table(named, [])
+    pd.testing.assert_frame_equal(between, agreement_table(plain, []))
+    kappa = row_of(between, "kappa", first="A", second="B")
+    assert (kappa["value"], kappa["n"], kappa["unpaired"]) == (pytest.approx(0.0), 40, 0)
+    # So with results, whichever limb or limbs the pipeline looked at.
+    for side in ("left", "both", "left and right"):
+        reports = [visit(number, verdict) for number, verdict in enumerate(seen["B"])]
+        reports = [replace(one, faults=(replace(one.faults[0], side=side),)) for one in reports]
+        by_a = [one for one in named if one.rater == "A"]
+        kappa = row_of(agreement_table(by_a, reports), "kappa")
+        assert (kappa["value"], kappa["n"], kappa["unpaired"]) == (pytest.approx(0.0), 40, 0)
+
+
+def test_a_row_for_each_limb_is_compared_limb_by_limb_or_with_the_worse_verdict() -> None:
+    both = [
+        replace(said("A", 1, "present", 4.0), side="left"),
+        replace(said("A", 1, "not seen", 1.0), side="right"),
+    ]
+    one = [replace(said("B", 1, "not seen", 0.5), side="right")]
+    agreed = row_of(agreement_table([*both, *one], []), "percent_agreement", first="A", second="B")
+    assert (agreed["value"], agreed["n"], agreed["unpaired"]) == (100.0, 1, 1)
+    whole = [said("B", 1, "present", 3.0)]
+    table = agreement_table([*both, *whole], [])
+    agreed = row_of(table, "percent_agreement", first="A", second="B")
+    assert (agreed["value"], agreed["n"], agreed["unpaired"]) == (100.0, 1, 0)
+    assert row_of(table, "bias", first="A", second="B")["value"] == pytest.approx(1.0)
+    # The pipeline's one verdict for two prosthetic limbs.
+    report = visit(1, "present")
+    report = replace(report, faults=(replace(report.faults[0], side="left and right"),))
+    agreed = row_of(agreement_table(both, [report]), "percent_agreement")
+    assert (agreed["value"], agreed["n"], agreed["unpaired"]) == (100.0, 1, 0)
+    # Two sizes, and nobody knows which is meant; what one limb could not tell is not taken for an absence.
+    alike = [replace(one, verdict="present") for one in both]
+    assert "bias" not in set(agreement_table([*alike, *whole], [])["statistic"])
+    hidden = [replace(both[0], verdict="cannot say"), both[1]]
+    agreed = row_of(agreement_table([*hidden, *whole], []), "percent_agreement", first="A", second="B")
+    assert (agreed["n"], agreed["left_out"]) == (0, 1)
+
+
+@pytest.mark.parametrize(
+    ("sides", "found"),
+    [(("left", ""), "no side here and side left"), (("", "left"), "side left here and no side")],
+)
+def test_a_row_with_a_side_and_one_without_are_refused(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, sides: tuple[str, str], found: str
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    first, second = (
+        f"AB,P01,01,vaulting,{word},{side}" for word, side in zip(("present", "not seen"), sides, strict=True)
+    )
+    wanted = "AB judged vaulting of P01-01 with {} already{}; expected one row without a side, or a row for each limb."
+    assert problems_of(sheet(tmp_path, first, second)) == [f"sheet.csv row 3: {wanted.format(found, ' in row 2')}"]
+    assert problems_of(sheet(tmp_path, first), sheet(tmp_path, second, name="two.csv")) == [
+        f"two.csv row 2: {wanted.format(found, ' in sheet.csv row 2')}"
+    ]
+    ratings = [
+        Rating("AB", "P01", "01", "vaulting", "present", "left"),
+        Rating("AB", "P01", "01", "vaulting", "present"),
+    ]
+    with pytest.raises(ManyProblems) as caught:
+        agreement_table(ratings, [])
+    assert caught.value.problems == (wanted.format("no side here and side left", ""),)
+
+
+def test_each_limb_may_have_its_row(tmp_path: Path) -> None:
+    path = sheet(tmp_path, "AB,P01,01,vaulting,present,left", "AB,P01,01,vaulting,not seen,right")
+    assert [one.side for one in read_ratings([path], FAULTS)] == ["left", "right"]
+
+
 def test_lost_zeros_are_refused_and_other_unknown_visits_are_not() -> None:
     reports = [visit(1, "present")]
     with pytest.raises(ManyProblems) as caught:
