@@ -32,6 +32,12 @@ def one_line(text: str) -> str:
     return f"{shown} ... ({len(text)} characters)" if len(text) > LONGEST_MESSAGE else shown
 
 
+def natural_key(text: str) -> tuple[tuple[int, int, str], ...]:
+    """Return the sort key by which P2 comes before P10."""
+    parts = re.findall(r"[0-9]+|[^0-9]+", text)
+    return tuple((0, int(part), part) if part[0] in "0123456789" else (1, 0, part) for part in parts)
+
+
 def unseen_in(text: str) -> str:
     """Return the code of the first unseen mark of a text, such as U+202E; empty where there is none."""
     found = UNSEEN.search(text)

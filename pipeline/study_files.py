@@ -12,9 +12,9 @@ from typing import Any
 
 from pipeline.errors import StageError
 from pipeline.outside import LARGEST_SAVED, read_outside
-from pipeline.plain_text import visible
+from pipeline.plain_text import natural_key, visible
 from pipeline.report.parts import unguarded
-from pipeline.report.study_parts import left_reason, natural_key
+from pipeline.report.study_parts import left_reason
 from pipeline.store import nothing_saved
 from pipeline.tables import Column
 

@@ -14,11 +14,10 @@ import pandas as pd
 
 from pipeline.errors import ConfigError, StageError
 from pipeline.outside import DAMAGED, outside_arrays
-from pipeline.plain_text import one_line
+from pipeline.plain_text import natural_key, one_line
 from pipeline.quantities import QUANTITIES
 from pipeline.report.correction_parts import CORRECTIONS
 from pipeline.report.parts import FAULTS, FINDINGS, METRICS, REPORT_NAME
-from pipeline.report.study_parts import natural_key
 from pipeline.strides import PERCENT
 from pipeline.study_files import VisitFolder, read_cells, visit_folders
 from pipeline.study_visits import KEYS, RECORDED, VISITS, Cells, record_tables

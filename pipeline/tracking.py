@@ -18,6 +18,7 @@ import numpy as np
 from pipeline.comparability import SPEEDS, Visit, why_not_comparable
 from pipeline.judgement import Verdict, VisitReport, leading_finding, verdict_in_force
 from pipeline.model import MetricValue, anatomical_side
+from pipeline.plain_text import natural_key
 from pipeline.shown import Shown
 from pipeline.slopes import MIN_VISITS, Slope, straight_line
 from pipeline.tracking_rules import TrackingRules
@@ -136,7 +137,7 @@ def track(visits: Sequence[Visit], rules: TrackingRules, *, baseline: str | None
     ValueError
         Fewer than two visits, more than one subject, or a baseline that is none of them or the latest.
     """
-    ordered = sorted(visits, key=lambda visit: (visit.report.visit_date, visit.report.visit))
+    ordered = in_order(visits)
     subjects = {visit.report.subject for visit in ordered}
     names = [visit.report.visit for visit in ordered]
     if len(ordered) < 2 or len(subjects) != 1:
@@ -157,6 +158,11 @@ def track(visits: Sequence[Visit], rules: TrackingRules, *, baseline: str | None
         changes=tuple(changes.values()),
         slopes=tuple(slopes),
     )
+
+
+def in_order(visits: Sequence[Visit]) -> list[Visit]:
+    """Return visits by their dates, those of one day by their names, 9 before 10."""
+    return sorted(visits, key=lambda visit: (visit.report.visit_date, natural_key(visit.report.visit)))
 
 
 def compare(before: Visit, after: Visit, metric: str, side: str, rules: TrackingRules) -> Change:

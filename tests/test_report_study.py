@@ -19,11 +19,10 @@ from pipeline.bench.study_page import save_visits
 from pipeline.config import config_dir
 from pipeline.errors import ManyProblems
 from pipeline.judgement import ClipResult, VisitReport
-from pipeline.plain_text import visible
+from pipeline.plain_text import natural_key, visible
 from pipeline.rebuild import make_study_page
 from pipeline.report.layout import load_layout
 from pipeline.report.study import build_study
-from pipeline.report.study_parts import natural_key
 from pipeline.stage_record import FolderRecord, write_record
 from pipeline.store import write_json, write_text
 from pipeline.thresholds import load_limits

@@ -14,6 +14,7 @@ import pytest
 
 from pipeline.comparability import Visit
 from pipeline.errors import ManyProblems
+from pipeline.goals import NO_GOALS
 from pipeline.judgement import OwnError, VisitReport
 from pipeline.metrics import CATALOGUE, estimates
 from pipeline.model import MetricValue, QualityNote
@@ -208,6 +209,22 @@ def test_visits_stand_by_date_and_the_latest_is_compared_with_the_first() -> Non
     assert (found.baseline, found.changes[0].before.visit, found.changes[0].after.visit) == ("01", "01", "03")
     later = track([visit(name, value(*VAULT, 5.0, 1.0)) for name in ("01", "02", "03")], RULES, baseline="02")
     assert later.changes[0].before.visit == "02"
+
+
+def test_visits_of_one_day_stand_by_their_numbers(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """6 at visit 9 and 2 at visit 10: less is better. As text 10 stands before 9, and the change would be worse."""
+    early, late = (
+        Visit(replace(visit("01", value(*VAULT, amount, 1.0)).report, visit=name), STRIDES)
+        for name, amount in (("9", 6.0), ("10", 2.0))
+    )
+    found = track([late, early], RULES)
+    assert ([report.visit for report in found.visits], found.baseline) == (["9", "10"], "9")
+    assert (found.changes[0].change, found.changes[0].verdict) == (-4.0, "better")
+    for one in (early, late):
+        save_parts(tmp_path / f"sub-P01/ses-{one.report.visit}", one.report, STRIDES)
+    monkeypatch.setattr("pipeline.report.track.load_goals", lambda *_: replace(NO_GOALS, baseline="9"))
+    read = track_subject(tmp_path, "P01", RULES)
+    assert (read.track.baseline, read.latest.report.visit, read.note) == ("9", "10", "")
 
 
 def test_slope_of_a_straight_line_and_numpy_agree() -> None:

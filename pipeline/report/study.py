@@ -18,12 +18,13 @@ from markupsafe import Markup
 from pipeline.config import ENGLISH, Paper
 from pipeline.judgement import Limits, RunRecord, Verdict
 from pipeline.language import say, say_count, speaking, spoken
+from pipeline.plain_text import natural_key
 from pipeline.report.faults import page_name
 from pipeline.report.layout import load_layout
 from pipeline.report.layout_records import StudyTexts
 from pipeline.report.page import VISIT_PAGE, style_text, template_environment
 from pipeline.report.scripts import page_script
-from pipeline.report.study_parts import FoundVisit, SavedFault, natural_key, read_study
+from pipeline.report.study_parts import FoundVisit, SavedFault, read_study
 from pipeline.report.study_pdf import write_study_pdf
 from pipeline.report.words import VERDICTS, prosthetic_words
 from pipeline.store import STUDY_PAGE, SUBJECT_PAGE, write_text

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import re
 from collections.abc import Iterator
 from dataclasses import dataclass, field
 from datetime import date
@@ -12,7 +11,7 @@ from pipeline.errors import StageError
 from pipeline.judgement import ClipResult, RunRecord, Severity, Verdict
 from pipeline.model import Aid, Level, Side
 from pipeline.outside import LARGEST_SAVED, read_outside
-from pipeline.plain_text import visible
+from pipeline.plain_text import natural_key, visible
 from pipeline.report.layout_records import StudyTexts
 from pipeline.report.parts import REPORT_NAME
 from pipeline.review import PersonVerdict, in_force
@@ -101,12 +100,6 @@ class StudyParts:
     visits: tuple[FoundVisit, ...]
     losses: tuple[Loss, ...]
     runs: tuple[SavedRun, ...]
-
-
-def natural_key(text: str) -> tuple[tuple[int, int, str], ...]:
-    """Sort key by which P2 comes before P10."""
-    parts = re.findall(r"[0-9]+|[^0-9]+", text)
-    return tuple((0, int(part), part) if part[0] in "0123456789" else (1, 0, part) for part in parts)
 
 
 def read_study(root: Path, texts: StudyTexts) -> StudyParts:

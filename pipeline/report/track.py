@@ -22,7 +22,7 @@ from pipeline.shown import Shown
 from pipeline.slopes import Slope
 from pipeline.store import OutputTree, shown_path
 from pipeline.tables import Column, check_table
-from pipeline.tracking import Change, Track, track
+from pipeline.tracking import Change, Track, in_order, track
 from pipeline.tracking_rules import TrackingRules, load_tracking_rules
 
 CHANGES: tuple[Column, ...] = (
@@ -130,8 +130,8 @@ def track_subject(
         )
     goals, note = load_goals(results, subject), ""
     if baseline is None and goals.baseline:
-        *earlier, _ = sorted((visit.report.visit_date, visit.report.visit) for visit in visits)
-        if goals.baseline in [name for _, name in earlier]:
+        *earlier, _ = in_order(visits)
+        if goals.baseline in [visit.report.visit for visit in earlier]:
             baseline = goals.baseline
         else:
             note = f"goals.csv names visit {goals.baseline} as the baseline; it does not lie before the latest visit"
