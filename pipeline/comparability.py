@@ -8,7 +8,7 @@ import numpy as np
 
 from pipeline.judgement import VisitReport
 from pipeline.model import StrideSet
-from pipeline.pace import mean_of_limbs
+from pipeline.pace import mean_of_limbs, view_cadence
 from pipeline.tracking_rules import TrackingRules
 
 CAMERA_ANGLE = "camera angle to the walkway"
@@ -50,6 +50,7 @@ def why_not_comparable(
     reasons += _other_angle(before, after, set(first) & set(last), rules)
     if metric not in SPEEDS:
         reasons += _other_speed(old, new, rules)
+        reasons += _other_cadence(before, after, (set(first) & set(last)) - {"sagittal"}, rules)
     return reasons
 
 
@@ -78,6 +79,19 @@ def _other_speed(old: VisitReport, new: VisitReport, rules: TrackingRules) -> li
                 return [f"other speed ({known[0]:.2f}, then {known[1]:.2f} {unit})"]
             return []
     return ["the walking speed of a visit is not known"]
+
+
+def _other_cadence(before: Visit, after: Visit, views: set[str], rules: TrackingRules) -> list[str]:
+    """That the clips of a front or back view were walked at cadences too different: speed is known of side views alone.
+
+    At an even walk cadence changes less than speed does, so that this notices large differences only.
+    """
+    reasons = []
+    for view in sorted(views):
+        known = [one for visit in (before, after) if (one := view_cadence(visit.strides, view)) is not None]
+        if len(known) == 2 and max(known) > (1 + rules.comparable.speed_share) * min(known):
+            reasons.append(f"other cadence ({view}: {known[0]:.0f}, then {known[1]:.0f} steps/min)")
+    return reasons
 
 
 def _other_angle(before: Visit, after: Visit, views: set[str], rules: TrackingRules) -> list[str]:

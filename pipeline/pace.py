@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 from typing import Protocol
 
+import numpy as np
 import pandas as pd
 
 from pipeline.metrics.temporal import cadence
@@ -55,6 +56,12 @@ def clip_cadences(strides: StrideSet) -> pd.Series:
     """Return the median cadence of each clip with used strides, by clip id. [steps/min]"""
     used = select(strides, strides.table["use"])
     return pd.Series(cadence(used)).groupby(used.table["clip_id"], sort=True).median()
+
+
+def view_cadence(strides: StrideSet, view: str) -> float | None:
+    """Return the median cadence of the used strides of a view; None where there are none. [steps/min]"""
+    used = strides.table["use"].astype(bool) & (strides.table["view"] == view)
+    return float(np.nanmedian(cadence(select(strides, used)))) if used.any() else None
 
 
 def mean_of_limbs(values: Iterable[LimbValue], metric: str) -> float | None:

@@ -55,6 +55,7 @@ SAVED_SENTENCES = (
     "other views ({first}, then {second})",
     "other camera angle ({view}: {first}, then {second} deg)",
     "other speed ({first}, then {second} {unit})",
+    "other cadence ({view}: {first}, then {second} steps/min)",
     "prosthetic ({side})",
     "sound ({side})",
     "{side} (prosthetic)",

@@ -17,7 +17,7 @@ from pipeline.errors import ManyProblems
 from pipeline.goals import NO_GOALS
 from pipeline.judgement import OwnError, VisitReport
 from pipeline.metrics import CATALOGUE, estimates
-from pipeline.model import MetricValue, QualityNote
+from pipeline.model import MetricValue, QualityNote, StrideSet
 from pipeline.report import save_parts
 from pipeline.report.track import CHANGES, track_subject, track_table
 from pipeline.slopes import straight_line
@@ -182,6 +182,33 @@ def test_speed_itself_is_told_across_speeds() -> None:
     first = visit("01", value("walking_speed", "left", 1.0, 0.05, "m/s"), cadence=90.0)
     later = visit("02", value("walking_speed", "left", 1.3, 0.05, "m/s"), cadence=110.0)
     assert compare(first, later, "walking_speed", "left", RULES).verdict == "better"
+
+
+def faster(strides: StrideSet, view: str, by: float) -> StrideSet:
+    """The strides with those of a view walked so many times as fast."""
+    table = strides.table.copy()
+    times = [column for column in table if str(column).endswith("_s") and column != "start_s"]
+    for column in times:
+        sooner = table["start_s"] + (table[column] - table["start_s"]) / by
+        table[column] = table[column].where(table["view"] != view, sooner)
+    return StrideSet(table, strides.curves)
+
+
+def test_a_front_view_that_was_walked_at_another_cadence_is_not_compared() -> None:
+    """Strides of 1.18 s are 102 steps/min; 1.2 times as fast 122, 1.09 times 111. The side view's pace is the same."""
+    arc = ("ankle_arc_in_swing", "left")
+    ids = fixture._ids(fixture.FRONT, "left")
+    before, after = (
+        visit(name, replace(value(*arc, amount, 1.0), stride_ids=ids), value(*VAULT, 6.0, 1.0))
+        for name, amount in (("01", 9.0), ("02", 2.0))
+    )
+    assert compare(before, after, *arc, RULES).verdict == "better"
+    quick = replace(after, strides=faster(STRIDES, "anterior", 1.2))
+    found = compare(before, quick, *arc, RULES)
+    assert (found.verdict, found.reasons) == ("cannot say", ("other cadence (anterior: 102, then 122 steps/min)",))
+    # What rests on the side view is compared, and so is a cadence within the share.
+    assert compare(before, quick, *VAULT, RULES).verdict == "no clear change"
+    assert compare(before, replace(after, strides=faster(STRIDES, "anterior", 1.09)), *arc, RULES).verdict == "better"
 
 
 def test_a_visit_without_a_value_says_why() -> None:
