@@ -94,6 +94,7 @@ SAVED_TEXTS = (
     "measured by another version of the program: run the study again into the same folder",
     "it was not measured",
     "there is no interval",
+    "its value is no finite number",
     CHANCE_NOT_KNOWN,
     NOT_RECORDED,
     NO_VALUE,

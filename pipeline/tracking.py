@@ -194,9 +194,11 @@ def verdict_of_change(
 
     Notes
     -----
-    Where nearer to a target is better, a value that went past its target has changed for the better or the worse only
-    as far as it is nearer or further.
+    Nothing can be said where one of the three is no finite number. Where nearer to a target is better, a value that
+    went past its target has changed for the better or the worse only as far as it is nearer or further.
     """
+    if not np.isfinite([before, after, detectable]).all():
+        return "cannot say"
     change = after - before
     if abs(change) <= detectable:
         return "no clear change"
@@ -219,14 +221,18 @@ def _values(visit: Visit, metric: str, side: str) -> list[MetricValue]:
 
 
 def _point(visit: Visit, metric: str, side: str) -> Point:
-    """A metric of a limb at a visit, with its views."""
+    """A metric of a limb at a visit, with its views; what is no finite number is none."""
     report = visit.report
     for value in _values(visit, metric, side):
         table = visit.strides.table
         views = table.loc[table["stride_id"].isin(value.stride_ids), "view"]
+        number, low, high = (
+            one if one is not None and np.isfinite(one) else None for one in (value.value, value.low, value.high)
+        )
+        reason = "its value is no finite number" if number != value.value else "there is no interval"
         return Point(
-            report.visit, report.visit_date, value.value, value.low, value.high, value.n_strides,
-            value.reason or "there is no interval", tuple(sorted(set(views))),
+            report.visit, report.visit_date, number, low, high, value.n_strides,
+            value.reason or reason, tuple(sorted(set(views))),
         )  # fmt: skip
     return Point(report.visit, report.visit_date, None, None, None, 0, "it was not measured", ())
 

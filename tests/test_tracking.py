@@ -219,6 +219,22 @@ def test_a_visit_without_a_value_says_why() -> None:
     assert change_of(BASE, visit("02", quality=quality(2.0))).reasons == ("visit 02: it was not measured",)
 
 
+@pytest.mark.parametrize("wrong", [np.nan, np.inf])
+def test_what_is_no_finite_number_is_no_change(wrong: float) -> None:
+    for numbers in ((wrong, 1.0, 1.0), (1.0, wrong, 1.0), (1.0, 9.0, wrong)):
+        assert verdict_of_change(*numbers, "hip_vault_height", RULES) == "cannot say"
+    later = value(*VAULT, 9.0, 1.0)
+    for changes, reason in (
+        ({"high": wrong}, "there is no interval"),
+        ({"low": -wrong}, "there is no interval"),
+        ({"value": wrong}, "its value is no finite number"),
+    ):
+        found = change_of(BASE, visit("02", replace(later, **changes), quality=quality(2.0)))
+        assert (found.verdict, found.detectable, found.reasons) == ("cannot say", None, (f"visit 02: {reason}",))
+        visits = [visit(name, replace(later, **(changes if name == "02" else {}))) for name in DAYS]
+        assert all(slope.metric != VAULT[0] for slope in track(visits, RULES).slopes)
+
+
 # --- a person's track
 
 
