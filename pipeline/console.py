@@ -248,7 +248,7 @@ def show_track(found: SubjectTrack) -> None:
         console.print(f"cannot say, {line}", soft_wrap=True)
     console.print(
         f"\nA change is called when it exceeds the smallest detectable one. Of {track.n_judged} measures about "
-        f"{track.by_chance:.0f} would be called by chance alone if nothing had changed.",
+        f"{track.by_chance:.1f} would be called by chance alone if nothing had changed.",
         soft_wrap=True,
     )
     slopes = slopes_view(track)

@@ -174,7 +174,7 @@ def _(found: SubjectTrack) -> str:
 @html_of.register
 def _(track: Track) -> str:
     latest = track.visits[-1].visit
-    chance = f"about {track.by_chance:.0f} would be called by chance alone if nothing had changed"
+    chance = f"about {track.by_chance:.1f} would be called by chance alone if nothing had changed"
     heads = ("Fault", "Verdicts", "Measure", "Before", "Latest", "Change", "Verdict of the change")
     return block(
         line(f"{track.subject}: visit {latest} against visit {track.baseline}", strong=True),

@@ -114,7 +114,11 @@ def test_slopes_stand_with_interval_and_visits_and_how_far_to_trust_them(page: P
     assert "Course over three and more visits" in page.text
     slope = re.search(r"Hip vaulting height, sound \(left\) (−[\d.]+) % leg length −([\d.]+) to −([\d.]+)", page.text)
     assert slope is not None and float(slope[3]) > 0
-    assert re.search(r"\d+ slopes were looked at; the 95 % intervals of \d+ lie wholly above or below zero", page.text)
+    told = re.search(
+        r"(\d+) slopes were looked at; the 95 % intervals of \d+ lie wholly above or below zero, and about (\S+) would",
+        page.text,
+    )
+    assert told is not None and told[2] == f"{0.05 * int(told[1]):.1f}"
     assert "A fitting changes in steps, not along a line" in page.text
 
 

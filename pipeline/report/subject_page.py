@@ -98,7 +98,7 @@ def build_subject(
             "note": say_saved(found.note),
             "losses": found.losses,
             "judged": track.n_judged,
-            "by_chance": f"{track.by_chance:.0f}",
+            "by_chance": f"{track.by_chance:.1f}",
         }
         page = results / f"sub-{track.subject}" / SUBJECT_PAGE
         write_text(page, template_environment().get_template("subject.html").render(context))

@@ -76,5 +76,5 @@ def _caution(track: Track) -> str:
         "alone if nothing changed. A fitting changes in steps, not along a line: read the values of each visit first.",
         counted=counted,
         clear=clear,
-        chance=f"{track.slopes_by_chance:.0f}",
+        chance=f"{track.slopes_by_chance:.1f}",
     )
