@@ -2,13 +2,18 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from typing import Literal
 
 from pipeline.judgement import Check, Fault, FaultDefinition, Finding, Limits, Severity, Verdict
 from pipeline.model import SIDES, Aid, Level, MetricValue, Side, ViewValue, other_side
 
+# Raised when verdicts change for the same strides and limits; VISIT_VERSION is raised then too.
+VERDICTS_VERSION = 6
 # The verdict of several checks of one fault. `any`: one check outside is enough, so one that could not be
-# measured leaves the fault open. `all`: every check must be outside, so one inside settles it.
+# measured leaves the fault open. `all`: every check must be outside on one limb, so one inside settles it for that
+# limb.
 STRONGEST_FIRST: dict[str, tuple[Verdict, ...]] = {
     "any": ("present", "borderline", "cannot say", "not seen"),
     "all": ("not seen", "cannot say", "borderline", "present"),
@@ -54,6 +59,15 @@ class Person:
         levels = self.levels or (USUAL_LEVEL,) * len(self.prosthetic_sides)
         own = [level for limb, level in zip(self.prosthetic_sides, levels, strict=True) if limb == side]
         return tuple(own) or levels
+
+
+@dataclass(frozen=True, slots=True)
+class LimbVerdict:
+    """A fault's verdict on one limb, and the findings that have it; `limb` is empty for the person as a whole."""
+
+    limb: str
+    verdict: Verdict
+    findings: tuple[Finding, ...]
 
 
 def judge(values: tuple[MetricValue, ...], limits: Limits, person: Person) -> tuple[Fault, ...]:
@@ -221,14 +235,41 @@ def _without_open_pairs(findings: tuple[Finding, ...]) -> tuple[Finding, ...]:
     )
 
 
+def limb_verdicts(
+    findings: Sequence[Finding], rule: Literal["any", "all"], prosthetic_sides: Sequence[Side]
+) -> tuple[LimbVerdict, ...]:
+    """Return the verdict of a fault on each limb that it can be seen on; of the person where one limb is prosthetic.
+
+    A finding that compares limbs counts for each. Under `any` findings that do not apply have no say, unless there are
+    no others; under `all` each counts as `cannot say`.
+
+    Parameters
+    ----------
+    findings : sequence of Finding
+        Of one fault.
+    rule : {"any", "all"}
+    prosthetic_sides : sequence of Side
+    """
+    limbs = ("",) if len(prosthetic_sides) == 1 else SIDES
+    deciding = list(findings) if rule == "all" else [one for one in findings if one.applies] or list(findings)
+    found = []
+    for limb in limbs:
+        own = tuple(one for one in deciding if not limb or one.side == limb or one.side not in SIDES)
+        if own:
+            verdict = next(item for item in STRONGEST_FIRST[rule] if any(one.verdict == item for one in own))
+            found.append(LimbVerdict(limb, verdict, tuple(one for one in own if one.verdict == verdict)))
+    return tuple(found)
+
+
 def _fault(definition: FaultDefinition, findings: tuple[Finding, ...], prosthetic_sides: tuple[Side, ...]) -> Fault:
-    """One fault's verdict from the findings that apply; from none it cannot be said."""
+    """One fault's verdict: the strongest of its limbs."""
     findings = _without_open_pairs(findings)
-    deciding = [finding for finding in findings if finding.applies] or list(findings)
-    verdicts = {finding.verdict for finding in deciding}
-    verdict = next(item for item in STRONGEST_FIRST[definition.rule] if item in verdicts)
-    reasons = dict.fromkeys(finding.reason for finding in deciding if finding.verdict == verdict and finding.reason)
-    severities = [finding.severity for finding in deciding if verdict == "present"]
+    limbs = limb_verdicts(findings, definition.rule, prosthetic_sides)
+    verdict = min((limb.verdict for limb in limbs), key=STRONGEST_FIRST["any"].index)
+    behind = [one for limb in limbs if limb.verdict == verdict for one in limb.findings]
+    deciding = [finding for finding in findings if finding in behind]
+    reasons = dict.fromkeys(finding.reason for finding in deciding if finding.reason)
+    severities = [finding.severity for finding in deciding]
     return Fault(
         name=definition.name,
         title=definition.title,

@@ -50,9 +50,9 @@ class Check:
 class FaultDefinition:
     """What one fault is, in the words of the report.
 
-    `rule` says how its checks make the verdict: `any` check outside, or `all` of them. `curve` is the
-    quantity drawn for it, `phase_pct` the stretch of the stride to look at, in percent. `prosthesis_only`: a person
-    without a prosthesis is not judged. `file_sha256` is that of the file it was read from.
+    `rule`: `any` check outside makes the verdict, or `all` on one limb, where one that does not apply cannot say; of
+    two limbs the stronger counts. `curve` is the quantity drawn for it, `phase_pct` the stretch of the stride to look
+    at, in percent. `prosthesis_only`: a person without a prosthesis is not judged. `file_sha256` is its file's hash.
     """
 
     name: str

@@ -75,6 +75,55 @@ def test_several_checks_of_one_fault(
     assert faults(rule, values) == verdict
 
 
+@pytest.mark.parametrize(
+    ("left", "right", "verdict"),
+    [
+        ((PRESENT, PRESENT), (NOT_SEEN, NOT_SEEN), "present"),
+        ((NOT_SEEN, NOT_SEEN), (PRESENT, BORDER), "borderline"),
+        ((PRESENT, NOT_SEEN), (NOT_SEEN, PRESENT), "not seen"),
+        ((PRESENT, None), (NOT_SEEN, PRESENT), "cannot say"),
+        ((PRESENT, None), (PRESENT, PRESENT), "present"),
+    ],
+)
+@pytest.mark.parametrize("prosthetic_sides", [("left", "right"), ()])
+def test_all_checks_of_a_fault_must_be_outside_on_one_limb(
+    left: tuple[tuple[float, float] | None, ...],
+    right: tuple[tuple[float, float] | None, ...],
+    verdict: Verdict,
+    prosthetic_sides: tuple[Side, ...],
+) -> None:
+    """Two limbs that are judged each by itself: what one shows does not answer for the other."""
+    values = [
+        value(*size, metric=metric, side=side) if size else unmeasured(metric=metric, side=side)
+        for side, sizes in (("left", left), ("right", right))
+        for metric, size in zip("ab", sizes, strict=True)
+    ]
+    checks = tuple(replace(CHECK, id=metric, metric=metric, clear=11.0) for metric in "ab")
+    limits = Limits((replace(FAULT, rule="all", urgent=True),), checks, {}, "")
+    (fault,) = judge(tuple(values), limits, Person(prosthetic_sides))
+    assert fault.verdict == verdict
+    assert fault.urgent is (verdict in ("present", "borderline"))
+    assert fault.severity == ("clear" if verdict == "present" else "")
+
+
+@pytest.mark.parametrize(("other", "verdict"), [(PRESENT, "cannot say"), (NOT_SEEN, "not seen")])
+def test_all_checks_cannot_be_outside_where_one_does_not_apply(other: tuple[float, float], verdict: Verdict) -> None:
+    values = (value(*other, metric="a"), value(*PRESENT, metric="b"))
+    checks = (replace(CHECK, id="a", metric="a"), replace(CHECK, id="b", metric="b", levels=("transtibial",)))
+    limits = Limits((replace(FAULT, rule="all"),), checks, {}, "")
+    (fault,) = judge(values, limits, Person(("right",), ("transfemoral",)))
+    assert fault.verdict == verdict
+    assert ("transtibial" in fault.reason) is (verdict == "cannot say")
+
+
+def test_a_comparison_counts_for_either_limb_under_all() -> None:
+    """Without one sound limb it does not apply, so that not all can be outside."""
+    values = tuple(value(*PRESENT, metric="a", side=side) for side in ("left", "right"))
+    checks = (replace(CHECK, id="a", metric="a"), replace(CHECK, id="b", metric="b", side="both"))
+    limits = Limits((replace(FAULT, rule="all"),), checks, {}, "")
+    assert judge(values, limits, Person(("left", "right")))[0].verdict == "cannot say"
+
+
 def test_a_side_is_worked_out_from_the_prosthesis() -> None:
     values = (value(*PRESENT, side="left"), value(*NOT_SEEN, side="right"))
     prosthetic = Limits((FAULT,), (CHECK,), {}, "")
