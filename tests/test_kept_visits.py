@@ -15,13 +15,18 @@ from pipeline.bench.kept_visits import (
     KeptHalf,
     KeptVisit,
     go_on_with,
+    nothing_kept,
     read_half,
     value_frame,
     verdict_frame,
     write_half,
 )
 from pipeline.bench.tables import value_table
+from pipeline.checks import VERDICTS_VERSION
+from pipeline.config import load_settings
 from pipeline.errors import ConfigError
+from pipeline.jobs import VISIT_VERSION
+from pipeline.thresholds import load_limits
 from tests.test_bench_faults import verdicts
 from tests.test_bench_tables import VALUES
 
@@ -100,3 +105,9 @@ def test_a_damaged_file_is_refused(tmp_path: Path, content: bytes) -> None:
     (tmp_path / "rows.gz").write_bytes(content)
     with pytest.raises(ConfigError, match="cannot be read"):
         read_half(tmp_path / "rows.gz")
+
+
+def test_rows_are_tied_to_the_version_of_the_verdicts_and_not_of_the_pages() -> None:
+    """A page that shows the same verdicts in other words leaves rows that took hours as good as they were."""
+    made_with = nothing_kept(load_settings(), load_limits(), "the test half, seed 2", 9).made_with
+    assert made_with["verdicts"] == str(VERDICTS_VERSION) != str(VISIT_VERSION)

@@ -14,9 +14,9 @@ from pydantic import TypeAdapter
 from pydantic_core import to_json
 
 from pipeline.bench.detection import Judged, value_rows, verdict_rows
+from pipeline.checks import VERDICTS_VERSION
 from pipeline.config import Settings
 from pipeline.errors import ConfigError
-from pipeline.jobs import VISIT_VERSION
 from pipeline.judgement import Limits
 from pipeline.models import verify_models
 from pipeline.outside import LARGEST_SAVED, read_outside
@@ -97,7 +97,7 @@ def nothing_kept(settings: Settings, limits: Limits, walkers: str, asked_for: in
         "landmarks": ", ".join([str(LANDMARKS_VERSION), *models]),
         "what pictures show": f"{PICTURES_VERSION}, {OUTLINES_VERSION}, {PYLON_VERSION}, {SHOES_VERSION}",
         "measures": str(MEASURES_VERSION),
-        "verdicts": str(VISIT_VERSION),
+        "verdicts": str(VERDICTS_VERSION),
         "limits": limits.sha256,
         "settings": fingerprint(
             settings=[settings.landmarks, settings.signals, settings.strides, settings.quality, settings.metrics]

@@ -27,6 +27,8 @@ from pipeline.report.drawings import (
 from pipeline.report.layout import Layout, Source
 from pipeline.report.parts import FrameIndex
 from pipeline.report.words import (
+    fault_limb_words,
+    fault_reason_words,
     interval_words,
     limb_words,
     limit_words,
@@ -148,9 +150,9 @@ class FaultMaker:
             name=fault.name,
             file=page_name(fault.name),
             title=say(fault.title),
-            limb=limb_words(fault.side, sides),
+            limb=fault_limb_words(fault, definition, sides),
             verdict=verdict_in_force(fault),
-            reason=say_saved(fault.reason),
+            reason=fault_reason_words(fault, definition, sides),
             urgent=fault.urgent,
             severity=say(severity_in_force(fault)),
             limits_file=self._limits_file(fault),

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from pipeline.judgement import (
     Fault,
@@ -13,12 +13,21 @@ from pipeline.judgement import (
     severity_in_force,
     verdict_in_force,
 )
-from pipeline.language import in_sentence, say, say_count, say_saved
+from pipeline.language import in_sentence, say, say_count
 from pipeline.model import Side
 from pipeline.report.corrections import Marks, marks, overruled_words
 from pipeline.report.faults import page_name
 from pipeline.report.layout import Layout
-from pipeline.report.words import in_reading_order, interval_words, limb_words, limit_words, metric_title, with_unit
+from pipeline.report.words import (
+    deciding_findings,
+    fault_limb_words,
+    fault_reason_words,
+    in_reading_order,
+    interval_words,
+    limit_words,
+    metric_title,
+    with_unit,
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -80,8 +89,9 @@ def _summary_row(
     fault: Fault, definitions: dict[str, FaultDefinition], sides: Sequence[Side], layout: Layout, marked: Marks
 ) -> SummaryRow:
     """One fault's line: the finding that decided it, or why it cannot be said."""
-    finding = leading_finding(fault)
     definition = definitions.get(fault.name)
+    deciding = deciding_findings(fault, definition, sides)
+    finding = leading_finding(replace(fault, findings=deciding) if deciding else fault)
     others = sum(finding.applies for finding in fault.findings) - 1
     return SummaryRow(
         name=fault.name,
@@ -89,14 +99,15 @@ def _summary_row(
         title=say(fault.title),
         verdict=verdict_in_force(fault),
         urgent=fault.urgent or (definition is not None and definition.urgent),
-        limb=limb_words(fault.side, sides),
+        limb=fault_limb_words(fault, definition, sides),
         metric=metric_title(finding.metric) if finding else "",
         size=with_unit(finding.value, finding.unit) if finding else "",
         interval=interval_words(finding.low, finding.high, finding.unit) if finding else "",
         limit=limit_words(finding) if finding else "",
         standing=layout.standing.get(finding.standing, finding.standing) if finding else "",
         strides=finding.n_strides if finding else 0,
-        reason=say_saved(fault.reason) or (say("no finding was made") if fault.verdict == "cannot say" else ""),
+        reason=fault_reason_words(fault, definition, sides)
+        or (say("no finding was made") if fault.verdict == "cannot say" else ""),
         more=say_count("and {n} other finding", "and {n} other findings", others) if others > 0 else "",
         severity=say(severity_in_force(fault)),
         own_verdict=fault.verdict,

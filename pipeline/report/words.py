@@ -5,10 +5,11 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 
+from pipeline.checks import LimbVerdict, limb_verdicts
 from pipeline.judgement import Fault, FaultDefinition, Finding, Verdict, verdict_in_force
-from pipeline.language import localised, say, say_count
+from pipeline.language import localised, say, say_count, say_saved
 from pipeline.metrics import CATALOGUE
-from pipeline.model import MetricValue, Side, anatomical_side, other_side
+from pipeline.model import SIDES, MetricValue, Side, anatomical_side, other_side
 
 # Decimals worth reading, by unit; a unit that is not listed gets two.
 DECIMALS = {
@@ -96,6 +97,59 @@ def limb_words(side: str, prosthetic_sides: Sequence[Side]) -> str:
     if side in ("prosthetic", prosthetic):
         return say("prosthetic ({side})", side=say(prosthetic))
     return say("sound ({side})", side=say(sound)) if side in ("sound", sound) else say(side)
+
+
+def fault_limb_words(fault: Fault, definition: FaultDefinition | None, prosthetic_sides: Sequence[Side]) -> str:
+    """Name the limbs on which a fault has the verdict in force; those it was judged on where a person overruled it.
+
+    A person's verdict is about the fault and names no limb: what the person saw may be on either.
+    """
+    if not _each_limb_judged(fault):
+        return limb_words(fault.side, prosthetic_sides)
+    verdicts = _limb_verdicts(fault, definition, prosthetic_sides)
+    overruled = verdict_in_force(fault) != fault.verdict
+    limbs = [one.limb for one in verdicts if overruled or one.verdict == fault.verdict]
+    if len(limbs) == 1:
+        return limb_words(limbs[0] or fault.side, prosthetic_sides)
+    if overruled and verdict_in_force(fault) in ("present", "borderline"):
+        return say("left or right")
+    return limb_words(" and ".join(prosthetic_sides or SIDES), prosthetic_sides)
+
+
+def fault_reason_words(fault: Fault, definition: FaultDefinition | None, prosthetic_sides: Sequence[Side]) -> str:
+    """The reason of a fault's own verdict; a limb stands before what is a reason for that limb alone."""
+    if not _each_limb_judged(fault):
+        return say_saved(fault.reason)
+    sides: dict[str, set[str]] = {}
+    for finding in deciding_findings(fault, definition, prosthetic_sides):
+        if finding.reason:
+            sides.setdefault(finding.reason, set()).add(finding.side)
+    named = [
+        say_saved(f"{next(iter(own))} limb: {reason}" if len(own) == 1 and own <= {*SIDES} else reason)
+        for reason, own in sides.items()
+    ]
+    return "; ".join(named) or say_saved(fault.reason)
+
+
+def deciding_findings(
+    fault: Fault, definition: FaultDefinition | None, prosthetic_sides: Sequence[Side]
+) -> tuple[Finding, ...]:
+    """The findings with a fault's own verdict, of the limbs that have it."""
+    verdicts = _limb_verdicts(fault, definition, prosthetic_sides)
+    behind = [finding for one in verdicts if one.verdict == fault.verdict for finding in one.findings]
+    return tuple(finding for finding in fault.findings if finding in behind)
+
+
+def _each_limb_judged(fault: Fault) -> bool:
+    """Whether a fault was looked for on either limb by itself: without exactly one prosthesis."""
+    return fault.side not in SIDES and {*SIDES} <= {finding.side for finding in fault.findings}
+
+
+def _limb_verdicts(
+    fault: Fault, definition: FaultDefinition | None, prosthetic_sides: Sequence[Side]
+) -> tuple[LimbVerdict, ...]:
+    """The verdicts of the limbs by the fault's rule; `any` where its definition is not known."""
+    return limb_verdicts(fault.findings, definition.rule if definition else "any", prosthetic_sides)
 
 
 def sides_in_order(prosthetic_sides: Sequence[Side]) -> tuple[Side, Side]:
