@@ -14,7 +14,8 @@ from pipeline.causes import Cause, Causes, Points, Sign, TellApart
 from pipeline.config import config_dir
 from pipeline.errors import ConfigError, ManyProblems
 from pipeline.judgement import CauseGroup, Limits
-from pipeline.thresholds import load_limits, problem_in_words, unknown_word
+from pipeline.limits_file import problem_in_words, unknown_word
+from pipeline.thresholds import load_limits
 from pipeline.toml_record import read_toml
 
 

@@ -9,9 +9,9 @@ from pydantic import Field
 
 from pipeline.config import config_dir
 from pipeline.errors import ManyProblems
+from pipeline.limits_file import unknown_word
 from pipeline.metrics import CATALOGUE
 from pipeline.store import shown_path
-from pipeline.thresholds import unknown_word
 from pipeline.toml_record import Table, read_record
 
 

@@ -51,7 +51,17 @@ LEVELS = [
     | {"pylon"},
     {"event_timing", "events_frontal", "events", "steps", "strides", "review_apply"},
     {"metrics"},
-    {"thresholds", "checks", "causes", "causes_file", "pace", "stages", "tracking_rules", "comparability"}
+    {
+        "limits_file",
+        "thresholds",
+        "checks",
+        "causes",
+        "causes_file",
+        "pace",
+        "stages",
+        "tracking_rules",
+        "comparability",
+    }
     | {"review_verdicts"}
     | {"slopes", "tracking", "agreement", "agreement_sizes", "ratings", "agreement_table"}
     | {"recorded", "goals", "outcomes"},
