@@ -11,7 +11,7 @@ from typing import Literal
 from pydantic import Field, ValidationError
 
 from pipeline.judgement import Standing
-from pipeline.metrics.registry import Catalogue
+from pipeline.metrics.registry import Catalogue, PairSpec
 from pipeline.model import Aid, Level
 from pipeline.quantities import QUANTITIES
 from pipeline.toml_record import Table, toml_values
@@ -94,11 +94,15 @@ def _check_file(file: LimitsFile, known: KnownWords) -> list[str]:
             problems.append(f"{where}: speed_legs {list(check.speed_legs)}; the lowest and the highest speed expected")
         if check.source not in known.sources:
             problems.append(f"{where}: source {unknown_word(check.source, sorted(known.sources))}")
-        if check.metric not in known.metrics:
+        spec = known.metrics.get(check.metric)
+        if spec is None:
             problems.append(f"{where}: metric {unknown_word(check.metric, list(known.metrics))}")
-        elif check.unit != known.metrics[check.metric].unit:
-            unit = known.metrics[check.metric].unit
-            problems.append(f"{where}: unit {check.unit!r}; metric {check.metric} is in {unit!r}")
+            continue
+        if check.unit != spec.unit:
+            problems.append(f"{where}: unit {check.unit!r}; metric {check.metric} is in {spec.unit!r}")
+        if isinstance(spec, PairSpec) != (check.side == "both"):
+            fits = "compares limbs: 'both'" if isinstance(spec, PairSpec) else "is of one limb: 'prosthetic' or 'sound'"
+            problems.append(f"{where}: side {check.side!r}; metric {check.metric} {fits} expected")
     return problems
 
 

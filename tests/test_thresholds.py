@@ -100,6 +100,22 @@ def test_steps_of_severity_must_follow_the_limit(folder: Path) -> None:
         assert f"check {check!r}: clear and severe must lie beyond the limit, severe beyond clear" in str(caught.value)
 
 
+def test_a_limit_is_for_the_limbs_that_its_metric_has_values_of(folder: Path) -> None:
+    """Otherwise no visit could be judged: there is no value to compare."""
+    arc = 'metric = "ankle_arc_in_swing"\nside = "prosthetic"'
+    edit(folder / "circumduction.toml", arc, arc.replace("prosthetic", "both"))
+    hike = 'metric = "pelvic_hike_difference"\nside = "both"'
+    edit(folder / "hip_hiking.toml", hike, hike.replace("both", "prosthetic"))
+    with pytest.raises(ManyProblems) as caught:
+        load_limits(folder)
+    text = str(caught.value)
+    for line in (
+        "side 'both'; metric ankle_arc_in_swing is of one limb: 'prosthetic' or 'sound' expected",
+        "side 'prosthetic'; metric pelvic_hike_difference compares limbs: 'both' expected",
+    ):
+        assert line in text
+
+
 def test_a_limit_may_hold_for_some_levels_aids_and_speeds(folder: Path) -> None:
     only = 'above = 1.5\nlevels = ["transfemoral"]\naids = ["none", "stick"]\nspeed_legs = [1.0, 2.0]'
     edit(folder / "vaulting.toml", "above = 1.5", only)
