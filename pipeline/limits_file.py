@@ -14,13 +14,13 @@ from pipeline.judgement import Standing
 from pipeline.metrics.registry import Catalogue, PairSpec
 from pipeline.model import Aid, Level
 from pipeline.quantities import QUANTITIES
-from pipeline.toml_record import Table, toml_values
+from pipeline.toml_record import Number, Table, Whole, toml_values
 
 
 class FaultPart(Table):
     """The `[fault]` part of a file."""
 
-    order: int
+    order: Whole
     title: str
     view: Literal["sagittal", "anterior", "posterior", "any"]
     side: Literal["prosthetic", "sound", "both"]
@@ -31,7 +31,7 @@ class FaultPart(Table):
     urgent: bool
     caution: str
     curve: str
-    phase_pct: tuple[float, float]
+    phase_pct: tuple[Number, Number]
     prosthesis_only: bool = False
 
 
@@ -41,17 +41,17 @@ class CheckPart(Table):
     id: str
     metric: str
     side: Literal["prosthetic", "sound", "both"]
-    above: float | None = None
-    below: float | None = None
+    above: Number | None = None
+    below: Number | None = None
     unit: str
     standing: Standing
     source: str
     note: str
-    clear: float | None = None
-    severe: float | None = None
+    clear: Number | None = None
+    severe: Number | None = None
     levels: tuple[Level, ...] = ()
     aids: tuple[Aid, ...] = ()
-    speed_legs: tuple[float, float] | None = None
+    speed_legs: tuple[Number, Number] | None = None
 
 
 class LimitsFile(Table):

@@ -16,18 +16,18 @@ from pipeline.limits_file import KnownWords, LimitsFile, problem_in_words, read_
 from pipeline.metrics import CATALOGUE
 from pipeline.metrics.registry import Catalogue
 from pipeline.outside import LARGEST_TOML, read_outside
-from pipeline.toml_record import Table
+from pipeline.toml_record import Number, Table
 
 
 class _OwnErrorEntry(Table):
     """One entry of `measurement_error.toml`."""
 
-    sd: float = Field(ge=0.0)
+    sd: Number = Field(ge=0.0)
     unit: str
     standing: str
     note: str
-    stride_sd: float = Field(default=0.0, ge=0.0)
-    stride_freedom: float = Field(default=0.0, ge=0.0)
+    stride_sd: Number = Field(default=0.0, ge=0.0)
+    stride_freedom: Number = Field(default=0.0, ge=0.0)
 
 
 def load_limits(folder: Path | str | None = None) -> Limits:

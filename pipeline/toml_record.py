@@ -4,15 +4,18 @@ from __future__ import annotations
 
 import tomllib
 from pathlib import Path
-from typing import Any, TypeVar
+from typing import Annotated, Any, TypeVar
 
-from pydantic import BaseModel, ConfigDict, TypeAdapter, ValidationError
+from pydantic import BaseModel, ConfigDict, Field, TypeAdapter, ValidationError
 
 from pipeline.errors import ConfigError, ManyProblems
 from pipeline.outside import LARGEST_TOML, read_outside
 from pipeline.plain_text import unseen_in
 
 T = TypeVar("T")
+# A number as TOML writes one: no text and no true, which would count as 1; nor inf and nan, which no value passes.
+Number = Annotated[float, Field(strict=True, allow_inf_nan=False)]
+Whole = Annotated[int, Field(strict=True)]
 # The files that ship go three levels down. Own choice.
 DEEPEST = 16
 # The causes that ship are 2,400 values. Own choice.

@@ -12,14 +12,14 @@ from pipeline.errors import ManyProblems
 from pipeline.limits_file import unknown_word
 from pipeline.metrics import CATALOGUE
 from pipeline.store import shown_path
-from pipeline.toml_record import Table, read_record
+from pipeline.toml_record import Number, Table, read_record
 
 
 class Comparable(Table):
     """How far two visits may differ: walking speed as a share of the slower one [1], camera angle [deg]."""
 
-    speed_share: float = Field(gt=0, le=1)
-    camera_angle_deg: float = Field(gt=0, le=90)
+    speed_share: Number = Field(gt=0, le=1)
+    camera_angle_deg: Number = Field(gt=0, le=90)
 
 
 class Better(Table):
@@ -28,7 +28,7 @@ class Better(Table):
     less: frozenset[str]
     more: frozenset[str]
     neither: frozenset[str]
-    toward: dict[str, float]
+    toward: dict[str, Number]
 
 
 class TrackingRules(Table):

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import shutil
 from pathlib import Path
 
@@ -98,6 +99,40 @@ def test_steps_of_severity_must_follow_the_limit(folder: Path) -> None:
         load_limits(folder)
     for check in ("hip_vault_height_high", "heel_whip_medial"):
         assert f"check {check!r}: clear and severe must lie beyond the limit, severe beyond clear" in str(caught.value)
+
+
+@pytest.mark.parametrize(
+    ("place", "number", "told"),
+    [
+        ("above = 1.5", "nan", "check.0.above: found nan; Input should be a finite number"),
+        ("above = 1.5", "inf", "check.0.above: found inf; Input should be a finite number"),
+        ("above = 1.5", "true", "check.0.above: found True; Input should be a valid number"),
+        ("above = 1.5", '"1.5"', "check.0.above: found '1.5'; Input should be a valid number"),
+        ("clear = 3.5", "nan", "check.0.clear: found nan; Input should be a finite number"),
+        ("severe = 6.0", "inf", "check.0.severe: found inf; Input should be a finite number"),
+        ("phase_pct = [10.0, 50.0]", "[10.0, inf]", "fault.phase_pct.1: found inf; Input should be a finite number"),
+        ("order = 20", "true", "fault.order: found True; Input should be a valid integer"),
+    ],
+)
+def test_a_limit_is_a_finite_number(folder: Path, place: str, number: str, told: str) -> None:
+    """`above = inf` would switch a limit off, `nan` make everybody borderline, `true` count as 1."""
+    edit(folder / "vaulting.toml", place, f"{place.split(' = ')[0]} = {number}")
+    with pytest.raises(ManyProblems, match=re.escape(f"limits/vaulting.toml: {told}")):
+        load_limits(folder)
+
+
+def test_speeds_of_a_limit_are_finite_numbers(folder: Path) -> None:
+    edit(folder / "vaulting.toml", "above = 1.5", "above = 1.5\nspeed_legs = [0.5, inf]")
+    with pytest.raises(ManyProblems, match=r"speed_legs.1: found inf; Input should be a finite number"):
+        load_limits(folder)
+
+
+def test_a_limit_may_be_a_whole_number(folder: Path) -> None:
+    edit(folder / "vaulting.toml", "above = 1.5", "above = 2\nspeed_legs = [1, 2]")
+    edit(folder / "vaulting.toml", "[10.0, 50.0]", "[10, 50]")
+    limits = load_limits(folder)
+    check = next(one for one in limits.checks if one.fault == "vaulting" and one.direction == "above")
+    assert (check.limit, check.speed_legs) == (2.0, (1.0, 2.0))
 
 
 def test_a_limit_is_for_the_limbs_that_its_metric_has_values_of(folder: Path) -> None:

@@ -13,6 +13,7 @@ import pandas as pd
 import pytest
 
 from pipeline.comparability import Visit
+from pipeline.config import config_dir
 from pipeline.errors import ManyProblems
 from pipeline.goals import NO_GOALS
 from pipeline.judgement import OwnError, VisitReport
@@ -374,8 +375,6 @@ def test_every_metric_has_exactly_one_direction() -> None:
 
 
 def test_every_mistake_in_the_rules_is_told_at_once(tmp_path: Path) -> None:
-    from pipeline.config import config_dir
-
     text = (config_dir() / "tracking.toml").read_text(encoding="utf-8")
     path = tmp_path / "mine.toml"
     path.write_text(text.replace('"step_width",', '"step_widht", "cadence",'), encoding="utf-8")
@@ -457,3 +456,13 @@ def test_the_command_tells_visits_changes_and_losses(tmp_path: Path) -> None:
     assert damaged.returncode == 2 and "Traceback" not in damaged.stderr
     assert "subject P01: 1 of 2 visits can be read; at least 2 are needed for a change." in damaged.stderr
     assert "visit.json: cannot be read" in damaged.stderr
+
+
+@pytest.mark.parametrize("number", ["nan", "inf", "true", '"1.0"'])
+def test_the_best_value_of_a_metric_is_a_finite_number(tmp_path: Path, number: str) -> None:
+    text = (config_dir() / "tracking.toml").read_text(encoding="utf-8")
+    assert "step_time_ratio = 1.0" in text
+    path = tmp_path / "own.toml"
+    path.write_text(text.replace("step_time_ratio = 1.0", f"step_time_ratio = {number}"), encoding="utf-8")
+    with pytest.raises(ManyProblems, match=r"better.toward.step_time_ratio: input should be a (finite|valid) number"):
+        load_tracking_rules(path)
