@@ -191,11 +191,15 @@ def _seen_traps(traps: tuple[TellApart, ...], faults: dict[str, Fault], listed: 
     ]
 
 
-def _named_in(changes: str, beginnings: Iterable[str]) -> str:
-    """The first word of the change log that begins as one of a cause's words does, as it is written; empty for none."""
-    for beginning in beginnings:
-        pattern = r"\s+".join(re.escape(word) for word in beginning.split())
-        found = re.search(rf"(?<!\w){pattern}\w*", changes, re.IGNORECASE)
+def _named_in(changes: str, words: Iterable[str]) -> str:
+    """The first word of the change log that one of a cause's words names, as it is written; empty for none.
+
+    A cause's word counts as the beginning of a word; with a full stop behind it, as the whole of one.
+    """
+    for word in words:
+        pattern = r"\s+".join(re.escape(part) for part in word.removesuffix(".").split())
+        end = r"(?!\w)" if word.endswith(".") else r"\w*"
+        found = re.search(rf"(?<!\w){pattern}{end}", changes, re.IGNORECASE)
         if found:
             return " ".join(found.group().split())
     return ""

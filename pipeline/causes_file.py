@@ -170,7 +170,7 @@ def _check_file(file: _CausesFile, names: _Names) -> list[str]:
         problems += [
             f"{where}: source {unknown_word(key, sources)}" for key in part.sources if key not in names.standing
         ]
-        problems += [f"{where}: changes: an empty word" for word in part.changes if not word.strip()]
+        problems += [f"{where}: changes: an empty word" for word in part.changes if not word.strip(" .")]
     for number, trap in enumerate(file.tell_apart, 1):
         where = f"tell_apart {number}"
         problems += [f"{where}: causes: {unknown_word(name, ids)}" for name in trap.causes if name not in ids]

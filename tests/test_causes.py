@@ -281,6 +281,31 @@ def test_a_word_of_the_change_log_counts_from_its_beginning_and_is_shown(changes
     )
 
 
+@pytest.mark.parametrize(
+    ("cause", "faults", "changes", "word"),
+    [
+        ("suspension_poor", "vaulting", "socket relieved at the brim", ""),
+        ("suspension_poor", "vaulting", "one Sock added", "Sock"),
+        ("suspension_poor", "vaulting", "two socks, new socket", "socks"),
+        ("socket_loose", "medial_whip", "New foot fitted", ""),
+        ("socket_tight", "medial_whip", "knee: second fitting", ""),
+        ("socket_painful", "uneven_timing", "new foot fitted", ""),
+        ("socket_loose", "medial_whip", "closer fit; foot untouched", "fit"),
+        ("socket_loose", "medial_whip", "sock-ply 3", "sock"),
+        ("socket_tight", "medial_whip", "socket fitted anew", "socket"),
+    ],
+)
+def test_a_sock_is_no_socket_and_what_was_fitted_is_no_fit(cause: str, faults: str, changes: str, word: str) -> None:
+    lines = [line.text for line in found(present(faults), changes)[cause].lines if "Change log" in line.text]
+    assert lines == ([f"Change log: the word {word!r} stands there"] if word else [])
+
+
+def test_a_full_stop_alone_is_no_word(own: Path) -> None:
+    edit(own, 'changes = ["length", ', 'changes = [".", ')
+    with pytest.raises(ManyProblems, match="cause 'prosthesis_long': changes: an empty word"):
+        load_causes(own)
+
+
 def test_a_change_alone_lists_nothing() -> None:
     assert found({}, "softer heel cushion; prosthesis shortened 8 mm; extension aid reduced") == {}
 
