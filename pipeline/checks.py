@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import Literal
@@ -98,10 +99,13 @@ def compare_with_limit(value: MetricValue, check: Check) -> tuple[Verdict, str]:
 
     `present` when the whole 95 % interval lies beyond the limit, `not seen` when the whole interval lies within,
     `borderline` when the limit lies inside the interval, or when one view says present and another not seen. An
-    interval that reaches from no deviation at all (0; 1 for a ratio) to a clear one says nothing.
+    interval that reaches from no deviation at all (0; 1 for a ratio) to a clear one says nothing, nor does one without
+    bounds.
     """
     if value.status != "ok" or value.low is None or value.high is None:
         return "cannot say", value.reason
+    if not (math.isfinite(value.low) and math.isfinite(value.high)):
+        return "cannot say", "the 95 % interval is not known: one stride tells no spread"
     by_view = {_by_interval(one.low, one.high, check) for one in value.by_view}
     if {"present", "not seen"} <= by_view:
         return "borderline", f"the views disagree: {_in_words(value.by_view, value.unit)}"

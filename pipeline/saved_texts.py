@@ -71,6 +71,7 @@ SAVED_TEXTS = (
     "there is no sound side to compare with",
     "the 95 % interval reaches past both limits",
     "the 95 % interval holds no deviation at all as well as a clear one",
+    "the 95 % interval is not known: one stride tells no spread",
     "the limit lies inside the 95 % interval",
     "it is a fault of a prosthetic limb; the manifest names none",
     "left leg seen",

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import replace
 
 import pytest
@@ -42,6 +43,18 @@ def test_interval_against_a_limit_of_ten(low: float, high: float, above: Verdict
 
 def test_what_could_not_be_measured_cannot_be_said_and_says_why() -> None:
     assert compare_with_limit(unmeasured(), CHECK) == ("cannot say", "1 whole stride")
+
+
+@pytest.mark.parametrize(("low", "high"), [(math.nan, math.nan), (11.0, math.nan), (-math.inf, math.inf)])
+def test_an_interval_without_bounds_cannot_be_said_and_says_why(low: float, high: float) -> None:
+    """One stride of a metric of one's own, of which neither an error nor a usual spread is known."""
+    one = replace(value(29.0, 31.0), low=low, high=high, n_strides=1)
+    assert compare_with_limit(one, CHECK) == (
+        "cannot say",
+        "the 95 % interval is not known: one stride tells no spread",
+    )
+    (fault,) = judge((one,), Limits((replace(FAULT, urgent=True),), (CHECK,), {}, ""), Person(("right",)))
+    assert (fault.verdict, fault.urgent, fault.severity) == ("cannot say", False, "")
 
 
 def faults(rule: str, values: list[MetricValue], prosthetic_sides: tuple[Side, ...] = ("right",)) -> Verdict:

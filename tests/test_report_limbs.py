@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import replace
 from pathlib import Path
@@ -168,3 +169,15 @@ def test_pages_and_text_name_the_limb_of_a_danger(tmp_path: Path) -> None:
     assert "on the left and right limb" not in page
     own = (tmp_path / "fault-knee_instability.html").read_text(encoding="utf-8")
     assert "<dt>Seen on</dt><dd>left (prosthetic)</dd>" in own
+
+
+def test_an_interval_that_is_not_known_is_not_written_as_numbers(tmp_path: Path) -> None:
+    report = fixture.report()
+    one = replace(value("right", OUTSIDE), low=math.nan, high=math.nan, n_strides=1)
+    (fault,) = judge((one,), Limits((KNEE,), (CHECK,), {}, ""), Person(("right",)))
+    metrics = [one if (other.metric, other.side) == (one.metric, one.side) else other for other in report.metrics]
+    make(tmp_path, replace(report, faults=(fault, *report.faults[1:]), metrics=tuple(metrics)))
+    text = " ".join((tmp_path / "visit.txt").read_text(encoding="utf-8").split())
+    assert "the 95 % interval is not known: one stride tells no spread" in text
+    for name in ("visit.html", "visit.txt", "fault-knee_instability.html"):
+        assert "nan to nan" not in (tmp_path / name).read_text(encoding="utf-8"), name

@@ -290,7 +290,7 @@ def limit_strips(fault: Fault, metrics: Sequence[MetricValue], sides: Sequence[S
     """Return each measured value of a fault with all of its limits."""
     strips: dict[tuple[str, str], LimitStrip] = {}
     for finding in fault.findings:
-        if finding.value is None or finding.low is None or finding.high is None:
+        if finding.value is None or finding.low is None or finding.high is None or np.isnan(finding.low):
             continue
         earlier = strips.get((finding.metric, finding.side))
         strips[finding.metric, finding.side] = LimitStrip(

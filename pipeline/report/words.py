@@ -59,8 +59,8 @@ def plain_number(value: float, unit: str) -> str:
 
 
 def interval_words(low: float | None, high: float | None, unit: str) -> str:
-    """A 95 % interval without its unit; empty when there is none."""
-    if low is None or high is None:
+    """A 95 % interval without its unit; empty when there is none, or none that is known."""
+    if low is None or high is None or not (math.isfinite(low) and math.isfinite(high)):
         return ""
     return say("{low} to {high}", low=number_words(low, unit), high=number_words(high, unit))
 
