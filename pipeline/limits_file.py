@@ -6,7 +6,7 @@ import difflib
 from collections.abc import Collection
 from dataclasses import dataclass
 from itertools import pairwise
-from typing import Literal
+from typing import Any, Literal, TypeVar
 
 from pydantic import Field, ValidationError
 
@@ -15,6 +15,8 @@ from pipeline.metrics.registry import Catalogue, PairSpec
 from pipeline.model import Aid, Level
 from pipeline.quantities import QUANTITIES
 from pipeline.toml_record import Number, Table, Whole, toml_values
+
+Part = TypeVar("Part", bound=Table)
 
 
 class FaultPart(Table):
@@ -70,39 +72,67 @@ class KnownWords:
 def read_limits(content: bytes, known: KnownWords) -> tuple[LimitsFile | None, list[str]]:
     """One file of limits, None where it cannot be read as one, and everything that is wrong in it."""
     try:
-        file = LimitsFile.model_validate(toml_values(content))
-    except ValidationError as error:
-        return None, [problem_in_words(dict(detail)) for detail in error.errors()]
+        values = toml_values(content)
     except ValueError as error:
         return None, [f"not TOML ({error})"]
-    return file, _check_file(file, known)
+    file, problems = None, []
+    try:
+        file = LimitsFile.model_validate(values)
+    except ValidationError as error:
+        problems = [problem_in_words(dict(detail)) for detail in error.errors()]
+    return file, [*problems, *_check_values(values, known)]
 
 
-def _check_file(file: LimitsFile, known: KnownWords) -> list[str]:
-    """Second round: what each part says must fit the catalogue."""
+def _check_values(values: dict[str, Any], known: KnownWords) -> list[str]:
+    """Second round: what each part says must fit the catalogue; keys that the first round refused are passed over."""
+    fault, wrong = _as_far_as_read(FaultPart, values.get("fault"))
     problems = []
-    curves = [quantity.name for quantity in QUANTITIES]
-    if file.fault.curve and file.fault.curve not in curves:
-        problems.append(f"fault.curve: {unknown_word(file.fault.curve, curves)}")
-    for check in file.check:
-        where = f"check {check.id!r}"
+    if fault is not None and "curve" not in wrong and fault.curve:
+        curves = [quantity.name for quantity in QUANTITIES]
+        problems = [] if fault.curve in curves else [f"fault.curve: {unknown_word(fault.curve, curves)}"]
+    parts = values.get("check")
+    for number, part in enumerate(parts if isinstance(parts, list) else []):
+        check, wrong = _as_far_as_read(CheckPart, part)
+        if check is not None:
+            where = f"check.{number}" if "id" in wrong else f"check {check.id!r}"
+            problems += [f"{where}: {problem}" for problem in _check_meaning(check, wrong, known)]
+    return problems
+
+
+def _as_far_as_read(kind: type[Part], values: object) -> tuple[Part | None, set[str]]:
+    """A part with the keys whose values are of their kind, and the other keys, which it lacks; None for no table."""
+    if not isinstance(values, dict):
+        return None, set()
+    try:
+        return kind.model_validate(values), set()
+    except ValidationError as error:
+        wrong = {str(detail["loc"][0]) for detail in error.errors()}
+        return kind.model_construct(**{key: value for key, value in values.items() if key not in wrong}), wrong
+
+
+def _check_meaning(check: CheckPart, wrong: set[str], known: KnownWords) -> list[str]:
+    """What a check says that does not fit its other keys, the catalogue or the bibliography."""
+    problems = []
+    if not wrong & {"above", "below", "clear", "severe"}:
         if (check.above is None) == (check.below is None):
-            problems.append(f"{where}: needs exactly one of above and below")
+            problems.append("needs exactly one of above and below")
         elif not _in_order(check):
-            problems.append(f"{where}: clear and severe must lie beyond the limit, severe beyond clear")
-        if check.speed_legs is not None and not 0.0 <= check.speed_legs[0] < check.speed_legs[1]:
-            problems.append(f"{where}: speed_legs {list(check.speed_legs)}; the lowest and the highest speed expected")
-        if check.source not in known.sources:
-            problems.append(f"{where}: source {unknown_word(check.source, sorted(known.sources))}")
-        spec = known.metrics.get(check.metric)
-        if spec is None:
-            problems.append(f"{where}: metric {unknown_word(check.metric, list(known.metrics))}")
-            continue
-        if check.unit != spec.unit:
-            problems.append(f"{where}: unit {check.unit!r}; metric {check.metric} is in {spec.unit!r}")
-        if isinstance(spec, PairSpec) != (check.side == "both"):
-            fits = "compares limbs: 'both'" if isinstance(spec, PairSpec) else "is of one limb: 'prosthetic' or 'sound'"
-            problems.append(f"{where}: side {check.side!r}; metric {check.metric} {fits} expected")
+            problems.append("clear and severe must lie beyond the limit, severe beyond clear")
+    speeds = None if "speed_legs" in wrong else check.speed_legs
+    if speeds is not None and not 0.0 <= speeds[0] < speeds[1]:
+        problems.append(f"speed_legs {list(speeds)}; the lowest and the highest speed expected")
+    if "source" not in wrong and check.source not in known.sources:
+        problems.append(f"source {unknown_word(check.source, sorted(known.sources))}")
+    if "metric" in wrong:
+        return problems
+    spec = known.metrics.get(check.metric)
+    if spec is None:
+        return [*problems, f"metric {unknown_word(check.metric, list(known.metrics))}"]
+    if "unit" not in wrong and check.unit != spec.unit:
+        problems.append(f"unit {check.unit!r}; metric {check.metric} is in {spec.unit!r}")
+    if "side" not in wrong and isinstance(spec, PairSpec) != (check.side == "both"):
+        fits = "compares limbs: 'both'" if isinstance(spec, PairSpec) else "is of one limb: 'prosthetic' or 'sound'"
+        problems.append(f"side {check.side!r}; metric {check.metric} {fits} expected")
     return problems
 
 

@@ -68,6 +68,36 @@ def test_all_mistakes_are_told_at_once(folder: Path) -> None:
     assert text.endswith("Correct these lines; nothing was judged.")
 
 
+def test_a_mistake_of_form_hides_none_of_meaning(folder: Path) -> None:
+    """Each check of the file has both; what was refused once is not told a second time."""
+    vaulting = folder / "vaulting.toml"
+    edit(vaulting, 'standing = "provisional"', 'standing = "guess"')
+    edit(vaulting, 'unit = "% leg length"', 'unit = "cm"')
+    edit(vaulting, "above = 1.5", 'above = "1.5"')
+    edit(vaulting, 'curve = "', 'curve = "x')
+    edit(vaulting, 'id = "hip_vault_height_high"', "id = 7")
+    edit(folder / "wide_base.toml", 'view = "', 'view = "x')
+    edit(folder / "wide_base.toml", 'metric = "foot_beside_hip"', 'metric = "foot_beside_hips"')
+    edit(folder / "drop_off.toml", "[[check]]", "[check]")
+    edit(folder / "hip_hiking.toml", 'metric = "pelvic_hike_difference"', 'metrik = "pelvic_hike_difference"')
+    with pytest.raises(ManyProblems) as caught:
+        load_limits(folder)
+    lines = str(caught.value).splitlines()
+    for start, end in (
+        ("limits/vaulting.toml: check.0.id: found 7", ""),
+        ("limits/vaulting.toml: check.0.above: found '1.5'", ""),
+        ("limits/vaulting.toml: check.0.standing: found 'guess'", ""),
+        ("limits/vaulting.toml: fault.curve: 'xhip_height_pct' is unknown", ""),
+        ("limits/vaulting.toml: check.0: unit 'cm'", "metric hip_vault_height is in '% leg length'"),
+        ("limits/wide_base.toml: fault.view: found", ""),
+        ("limits/wide_base.toml: check 'foot_outside_hip': metric 'foot_beside_hips' is unknown", "'foot_beside_hip'?"),
+        ("limits/hip_hiking.toml: check.0.metric: missing", ""),
+    ):
+        assert sum(start in line and line.endswith(end) for line in lines) == 1, (start, lines)
+    assert not any("needs exactly one" in line for line in lines)
+    assert any("limits/drop_off.toml: check: found" in line for line in lines)
+
+
 def test_a_repeated_check_id_is_a_mistake(folder: Path) -> None:
     edit(folder / "lateral_whip.toml", 'id = "heel_whip_lateral"', 'id = "heel_whip_medial"')
     with pytest.raises(ManyProblems, match="check id 'heel_whip_medial' is used twice"):
