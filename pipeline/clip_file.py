@@ -30,17 +30,6 @@ SMALLEST_FRAME = 8
 EBML, SEGMENT = b"\x1a\x45\xdf\xa3", b"\x18\x53\x80\x67"
 
 
-def _is_whole_landmark_file(path: Path) -> bool:
-    """Whether it is an archive with a record of its own; one that is cut off may end as an archive inside it does."""
-    try:
-        with outside_archive(path) as archive:
-            return RECORD in archive.namelist()
-    except OSError:
-        raise
-    except DAMAGED:
-        return False
-
-
 def count_frames(path: Path) -> int:
     """Frames that the index of an MP4 or MOV file lists for its video; 0 for another file, or without an index.
 
@@ -70,9 +59,7 @@ def missing_part(path: Path) -> tuple[str, str]:
     if size == 0:
         return "the file is empty (0 bytes)", COPY_AGAIN
     if is_landmark_file(path):
-        return (
-            ("", "") if _is_whole_landmark_file(path) else ("the landmark file is cut off, or none", "Copy it again.")
-        )
+        return ("", "") if _has_record(path) else ("the landmark file is cut off, or none", "Copy it again.")
     with path.open("rb") as file:
         head = file.read(64)
         if head[4:8] == b"ftyp" or head[4:8] in (b"moov", b"mdat", b"wide"):
@@ -91,6 +78,17 @@ def missing_part(path: Path) -> tuple[str, str]:
         return describe_unreadable(path)
     found, do = describe_unreadable(path)
     return (found, do) if "text file" in found else ("", "")
+
+
+def _has_record(path: Path) -> bool:
+    """Whether a landmark file is an archive with a record: one that is cut off may end as an archive inside it does."""
+    try:
+        with outside_archive(path) as archive:
+            return RECORD in archive.namelist()
+    except OSError:
+        raise
+    except DAMAGED:
+        return False
 
 
 def _shorter(announced: int, size: int) -> tuple[str, str]:

@@ -186,9 +186,7 @@ def run_stage(
     refuse_links_out(folder)
     write_record(folder, FolderRecord("started", stages=others))
     old = {path for pattern in stale for path in folder.glob(pattern)}
-    for path in old | {folder / name for name in (earlier.outputs if earlier else ())}:
-        if path.is_symlink() or not path.is_dir():
-            path.unlink(missing_ok=True)
+    _remove_files(old | {folder / name for name in (earlier.outputs if earlier else ())})
     _remove_parts(folder)
     started_s = time.monotonic()
     outputs = {name: file_sha256(folder / name) for name in sorted(work())}
@@ -199,7 +197,12 @@ def run_stage(
 
 def _remove_parts(folder: Path) -> None:
     """Remove what writes that were killed have left."""
-    for path in folder.glob(PARTS):
+    _remove_files(folder.glob(PARTS))
+
+
+def _remove_files(paths: Iterable[Path]) -> None:
+    """Remove files and links; a folder of such a name is somebody else's."""
+    for path in paths:
         if path.is_symlink() or not path.is_dir():
             path.unlink(missing_ok=True)
 
