@@ -265,13 +265,18 @@ def limb_verdicts(
     return tuple(found)
 
 
+def findings_behind(verdict: Verdict, limbs: Sequence[LimbVerdict], findings: Sequence[Finding]) -> tuple[Finding, ...]:
+    """Return those of a fault's findings, in their order, by which limbs have a verdict."""
+    behind = [one for limb in limbs if limb.verdict == verdict for one in limb.findings]
+    return tuple(finding for finding in findings if finding in behind)
+
+
 def _fault(definition: FaultDefinition, findings: tuple[Finding, ...], prosthetic_sides: tuple[Side, ...]) -> Fault:
     """One fault's verdict: the strongest of its limbs."""
     findings = _without_open_pairs(findings)
     limbs = limb_verdicts(findings, definition.rule, prosthetic_sides)
     verdict = min((limb.verdict for limb in limbs), key=STRONGEST_FIRST["any"].index)
-    behind = [one for limb in limbs if limb.verdict == verdict for one in limb.findings]
-    deciding = [finding for finding in findings if finding in behind]
+    deciding = findings_behind(verdict, limbs, findings)
     reasons = dict.fromkeys(finding.reason for finding in deciding if finding.reason)
     severities = [finding.severity for finding in deciding]
     return Fault(

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 
-from pipeline.checks import LimbVerdict, limb_verdicts
+from pipeline.checks import LimbVerdict, findings_behind, limb_verdicts
 from pipeline.judgement import Fault, FaultDefinition, Finding, Verdict, verdict_in_force
 from pipeline.language import localised, say, say_count, say_saved
 from pipeline.metrics import CATALOGUE
@@ -135,9 +135,7 @@ def deciding_findings(
     fault: Fault, definition: FaultDefinition | None, prosthetic_sides: Sequence[Side]
 ) -> tuple[Finding, ...]:
     """The findings with a fault's own verdict, of the limbs that have it."""
-    verdicts = _limb_verdicts(fault, definition, prosthetic_sides)
-    behind = [finding for one in verdicts if one.verdict == fault.verdict for finding in one.findings]
-    return tuple(finding for finding in fault.findings if finding in behind)
+    return findings_behind(fault.verdict, _limb_verdicts(fault, definition, prosthetic_sides), fault.findings)
 
 
 def _each_limb_judged(fault: Fault) -> bool:
