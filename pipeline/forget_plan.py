@@ -94,15 +94,17 @@ def plan_forget(results: Path | str, subject: str, *, study: Path | str | None =
             "Nothing was deleted. Remove the link, and what it leads to by hand.",
         )
     listed, from_study = _in_study(study, subject)
-    saved = _noted(note, subject)
-    names = _merged(subject, (saved, from_study, *(_names_in(place, subject) for place in (folder, moved))))
+    noted = _noted(note)
+    names = _merged(
+        subject, (noted or Names(subject), from_study, *(_names_in(place, subject) for place in (folder, moved)))
+    )
     pattern = Pattern(names, others_in(root, subject))
     traces = tuple(clean_run(run, names, pattern, write=False) for run in run_folders(root))
     runs = tuple(one for one in traces if one.rows or one.entries or one.renamed)
     resumed = note.is_file() or moved.is_dir()
     if not (folder.is_dir() or resumed or runs):
         raise _unknown(root, subject)
-    if not (names.clip_ids or folder.is_dir() or moved.is_dir()):
+    if not (noted or names.clip_ids or folder.is_dir() or moved.is_dir()):
         raise ConfigError(
             shown_path(folder),
             "is not there any more, and nothing else tells the names of the person's clips",
@@ -127,12 +129,12 @@ def plan_forget(results: Path | str, subject: str, *, study: Path | str | None =
     )
 
 
-def _noted(note: Path, subject: str) -> Names:
-    """The names that an attempt noted which was cut off; none where there was none, or its note is damaged."""
+def _noted(note: Path) -> Names | None:
+    """The names that an attempt noted which was cut off; None where there was none, or its note is damaged."""
     try:
         return read_json(note, Names)
     except StageError:
-        return Names(subject)
+        return None
 
 
 def note_path(root: Path, subject: str) -> Path:

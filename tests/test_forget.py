@@ -32,7 +32,7 @@ from pipeline.name_search import search_folder
 from pipeline.person_names import Names, Pattern
 from pipeline.rebuild import make_study_page, rebuild_reports
 from pipeline.results_lock import LOCK_NAME, hold_results
-from pipeline.store import write_arrays, write_text
+from pipeline.store import write_arrays, write_json, write_text
 from pipeline.study_tables import study_tables
 from pipeline.thresholds import load_limits
 from tests.standins import behave_as_named, report_plainly
@@ -228,6 +228,12 @@ def test_a_damaged_note_of_an_earlier_attempt_does_not_stop_the_next(out: Path) 
     """As a power cut may leave it."""
     (out / "forgetting-P1.json").write_bytes(b"")
     assert forget_subject(out, "P1").is_clean and not (out / "forgetting-P1.json").exists()
+
+
+def test_an_attempt_that_was_cut_off_is_finished_though_the_person_had_no_clips(out: Path) -> None:
+    shutil.rmtree(out / "sub-P1")
+    write_json(out / "forgetting-P1.json", Names("P1", ("01",)))
+    assert forget_subject(out, "P1").plan.resumed
 
 
 @pytest.mark.parametrize(
