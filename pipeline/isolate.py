@@ -133,7 +133,7 @@ def run_jobs(
                     _hear(item, on_progress)
                     if _has_ended(item):
                         running.remove(item)
-                        yield _outcome(item)
+                        yield _outcome(item, on_progress)
         finally:
             for item in running:
                 _stop(item.process)
@@ -212,12 +212,12 @@ def _stop(process: SpawnProcess) -> None:
     process.join()
 
 
-def _outcome(item: _Running) -> Outcome:
-    """The job's result, or why there is none."""
+def _outcome(item: _Running, on_progress: OnProgress | None) -> Outcome:
+    """The job's result, or why there is none. What it told just before its end is heard first."""
     ended_s = time.monotonic()
     seconds = ended_s - item.started_s
     stages, peak_bytes = read_usage(item.folder, item.started_s, ended_s)
-    _hear(item, None)
+    _hear(item, on_progress)
     item.process.join()
     value: Any = None
     if item.answer.exists():

@@ -88,6 +88,9 @@ class LiveRun:
     ) -> None:
         self.stop.set()
         self.thread.join()
+        # What came after the last beat belongs into the final record, which keeps these figures.
+        with suppress(OSError):
+            self.write()
 
     def will_measure(self, name: str, job: ClipJob) -> None:
         """Note that a clip waits for its process."""

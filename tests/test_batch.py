@@ -19,7 +19,7 @@ from typing import Any
 import pytest
 from markupsafe import escape
 
-from pipeline import jobs, stages
+from pipeline import isolate, jobs, stages
 from pipeline.batch import run_study
 from pipeline.clip_stages import measures_fingerprint
 from pipeline.config import Settings
@@ -167,6 +167,20 @@ def test_record_and_tables_tell_how_clips_and_visits_ended(isolated: tuple[Study
     assert summary.peak_bytes > 10_000_000
     rows = (isolated[0].folder / "visits.csv").read_text().splitlines()
     assert rows == ["subject,visit,state,message", "P01,01,done,", "P01,02,done,"]
+
+
+def test_what_a_clip_tells_just_before_its_end_is_heard(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    has_ended = isolate._has_ended
+
+    def ended_long_ago(item: Any) -> bool:
+        item.process.join()
+        return has_ended(item)
+
+    # The run looks at the clip's process once, before it can have told anything, and once more after its end.
+    monkeypatch.setattr(isolate, "POLL_S", 0.0)
+    monkeypatch.setattr(isolate, "_has_ended", ended_long_ago)
+    result = run_standins(tmp_path, {"a-kill": "01"})
+    assert read_json(result.folder / "run.json", RunSummary).frames == 3
 
 
 def test_no_process_and_no_temporary_file_is_left(isolated: tuple[StudyResult, Path]) -> None:
