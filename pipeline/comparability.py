@@ -1,4 +1,4 @@
-"""Whether two visits of one person can be set against each other: model, program, aid, shoes, views, camera, speed."""
+"""Whether two visits of one person can be set against each other: what measured them, walk, views and camera."""
 
 from __future__ import annotations
 
@@ -41,6 +41,9 @@ def why_not_comparable(
     reasons = []
     if old.run.model_sha256 != new.run.model_sha256:
         reasons.append(f"other pose model ({old.run.model}, then {new.run.model})")
+    measuring = {old.run.measuring_sha256, new.run.measuring_sha256} - {""}
+    if len(measuring) == 2:
+        reasons.append("measured with other settings: run the study again into the same folder")
     if old.measured_by != new.measured_by:
         reasons.append("measured by another version of the program: run the study again into the same folder")
     reasons += other_walk(old, new)

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import hashlib
 import json
+from collections.abc import Iterator
 from enum import StrEnum
 from pathlib import Path
 from typing import Any, Literal
@@ -214,17 +215,30 @@ def with_choices(
 
 def settings_text(settings: Settings) -> str:
     """The resolved settings as TOML, for the record of a run; reading it gives the same settings."""
-    lines = ["# The settings of this run, defaults included."]
-    for section, values in settings.model_dump().items():
-        lines += ["", f"[{section}]"]
+    return "\n".join(["# The settings of this run, defaults included.", *_sections(settings), ""])
+
+
+def _sections(settings: Settings, *, without: frozenset[str] = frozenset()) -> Iterator[str]:
+    """The lines of settings as TOML."""
+    for section, values in settings.model_dump(exclude=set(without)).items():
+        yield from ("", f"[{section}]")
         # Text, whole numbers, floats and true/false are written alike in JSON and in TOML.
-        lines += [f"{key} = {json.dumps(value)}" for key, value in values.items()]
-    return "\n".join(lines) + "\n"
+        yield from (f"{key} = {json.dumps(value)}" for key, value in values.items())
 
 
 def settings_sha256(settings: Settings) -> str:
     """Hash of the resolved settings."""
-    return hashlib.sha256(settings_text(settings).encode("utf-8")).hexdigest()
+    return _sha256(settings_text(settings))
+
+
+def measuring_sha256(settings: Settings) -> str:
+    """Hash of the settings that values depend on: all but those of how a run goes."""
+    return _sha256("\n".join(_sections(settings, without=frozenset({"run"}))))
+
+
+def _sha256(text: str) -> str:
+    """Hash of a text."""
+    return hashlib.sha256(text.encode("utf-8")).hexdigest()
 
 
 def _read_toml(path: Path, name: str) -> dict[str, Any]:

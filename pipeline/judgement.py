@@ -271,9 +271,7 @@ class ClipResult:
 
 @dataclass(frozen=True, slots=True)
 class RunRecord:
-    """What produced a result: versions, hashes and counts. Records from before the causes, or the list of recorded
-    measures, name no file of them.
-    """
+    """What produced a result; older records lack some. `measuring_sha256`: of the settings that values depend on."""
 
     run_id: str
     started: str
@@ -288,6 +286,7 @@ class RunRecord:
     causes_sha256: str = ""
     recorded_file: str = ""
     recorded_sha256: str = ""
+    measuring_sha256: str = ""
 
 
 @dataclass(frozen=True, slots=True)

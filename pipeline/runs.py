@@ -22,7 +22,7 @@ import pandas as pd
 
 from pipeline import __version__
 from pipeline.causes import Causes
-from pipeline.config import Settings, settings_sha256, settings_text
+from pipeline.config import Settings, measuring_sha256, settings_sha256, settings_text
 from pipeline.errors import StageError
 from pipeline.judgement import ClipResult, Limits, RunRecord
 from pipeline.models import verify_models
@@ -103,6 +103,7 @@ def new_record(run_id: str, settings: Settings, limits: Limits, causes: Causes, 
         causes_sha256=causes.sha256,
         recorded_file=measures.file,
         recorded_sha256=measures.sha256,
+        measuring_sha256=measuring_sha256(settings),
     )
 
 

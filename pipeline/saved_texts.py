@@ -92,6 +92,7 @@ SAVED_TEXTS = (
     "no whole stride was measured in it.",
     "other prosthetic side",
     "the walking speed of a visit is not known",
+    "measured with other settings: run the study again into the same folder",
     "measured by another version of the program: run the study again into the same folder",
     "it was not measured",
     "there is no interval",

@@ -425,6 +425,7 @@ def report() -> VisitReport:
             model="heavy",
             model_sha256="c" * 64,
             settings_sha256="a" * 64,
+            measuring_sha256="e" * 64,
             limits_sha256="b" * 64,
             causes_file=causes.file,
             causes_sha256=causes.sha256,

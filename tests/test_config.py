@@ -19,6 +19,7 @@ from pipeline.config import (
     Settings,
     config_dir,
     load_settings,
+    measuring_sha256,
     settings_sha256,
     settings_text,
     with_choices,
@@ -192,6 +193,18 @@ def test_recorded_settings_read_back_as_the_same(tmp_path: Path) -> None:
     again = load_settings(record)
     assert again == settings
     assert settings_sha256(again) == settings_sha256(settings) != settings_sha256(load_settings())
+
+
+def test_how_a_run_goes_is_not_among_the_settings_that_values_depend_on() -> None:
+    settings = load_settings()
+    several = settings.model_copy(update={"run": settings.run.model_copy(update={"workers": 7})})
+    assert settings_sha256(several) != settings_sha256(settings)
+    assert measuring_sha256(several) == measuring_sha256(settings)
+    for section in sorted(set(Settings.model_fields) - {"run"}):
+        part = getattr(settings, section)
+        name = next(key for key, value in part if isinstance(value, int | float))
+        other = part.model_copy(update={name: getattr(part, name) + 1})
+        assert measuring_sha256(settings.model_copy(update={section: other})) != measuring_sha256(settings), section
 
 
 def test_settings_cannot_be_changed_after_reading() -> None:

@@ -301,7 +301,8 @@ def test_visits_judged_alike_are_said_to_be(out: Path) -> None:
     ("change", "words"),
     [
         ({"limits_sha256": "d" * 64}, "Limits"),
-        ({"settings_sha256": "d" * 64}, "Settings"),
+        ({"measuring_sha256": "d" * 64}, "Settings"),
+        ({"measuring_sha256": "", "settings_sha256": "d" * 64}, "Settings"),
         ({"code_version": "0.2.0", "causes_sha256": "d" * 64}, "Code version, Causes"),
         ({"model": "full"}, "Pose model"),
         ({"package_versions": {"numpy": "2.5.0"}}, "Packages"),

@@ -143,6 +143,10 @@ RUN = fixture.report().run
     ("changes", "reason"),
     [
         ({"run": replace(RUN, model="full", model_sha256="f" * 64)}, "other pose model (heavy, then full)"),
+        (
+            {"run": replace(RUN, measuring_sha256="f" * 64)},
+            "measured with other settings: run the study again into the same folder",
+        ),
         ({"aid": "stick"}, "other walking aid (none, then stick)"),
         ({"prosthetic_sides": ("left",)}, "other prosthetic side"),
         ({"footwear": "clinic shoes"}, "other footwear (own trainers, then clinic shoes)"),
@@ -166,6 +170,11 @@ def test_another_version_another_view_and_an_unknown_speed_are_told_together() -
         "other views (sagittal, then anterior)",
         "the walking speed of a visit is not known",
     )
+
+
+def test_settings_that_change_no_value_or_are_not_known_raise_no_objection() -> None:
+    for run in (replace(RUN, settings_sha256="f" * 64), replace(RUN, measuring_sha256="")):
+        assert change_of(BASE, visit("02", value(*VAULT, 1.0, 1.0), quality=quality(2.0), run=run)).verdict == "better"
 
 
 def test_what_does_not_differ_enough_is_compared() -> None:

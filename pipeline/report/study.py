@@ -278,7 +278,7 @@ def _judged_by(run: RunRecord) -> tuple[tuple[str, str], ...]:
     return (
         (say("Code version"), run.code_version),
         (say("Pose model"), f"{run.model} {run.model_sha256[:SHORT_HASH]}"),
-        (say("Settings"), run.settings_sha256[:SHORT_HASH]),
+        (say("Settings"), (run.measuring_sha256 or run.settings_sha256)[:SHORT_HASH]),
         (say("Limits"), run.limits_sha256[:SHORT_HASH]),
         (say("Causes"), f"{run.causes_file} {run.causes_sha256[:SHORT_HASH]}".strip()),
         (say("Packages"), ", ".join(f"{name} {version}" for name, version in sorted(run.package_versions.items()))),
