@@ -11,6 +11,7 @@ from pipeline.bench.detection_tables import (
     confusion_table,
     detection_table,
     goal_rows,
+    missed_table,
     reasons_table,
     several_table,
     size_found,
@@ -50,7 +51,8 @@ def verdicts() -> pd.DataFrame:
                     "others": bool(injected - {fault}), "fault": fault, "verdict": verdict,
                     "reason": REASONS.get(subject, ""),
                     "metric": fault + "_size", "unit": "deg", "beyond": beyond, "true": beyond + 1.5,
-                    "found": beyond + 1.4,
+                    "found": beyond + 1.4, "found_beyond": beyond - 0.1,
+                    "margin": np.nan if verdict == "cannot say" else 0.55,
                 }
             )  # fmt: skip
     return pd.DataFrame(rows)
@@ -62,7 +64,20 @@ def test_what_cannot_be_said_counts_as_missed() -> None:
     assert table.loc["clear", ["visits", "present", "cannot say"]].tolist() == [4, 3, 1]
     # Wilson's interval of 3 of 4, printed in tables: 30 to 95 %.
     assert table.loc["clear", "sensitivity"] == "75% (30% to 95%)"
-    assert table.loc["clear", "true"] == pytest.approx(1.5 + 2.65)
+    assert table.loc["clear", "true beyond"] == pytest.approx(2.65)
+    assert table.loc["clear", "found beyond"] == pytest.approx(2.55)
+
+
+def test_a_fault_is_missed_since_nothing_can_be_said_or_the_margin_covers_it_or_it_is_read_too_small() -> None:
+    rows = verdicts()
+    mild, clear = missed_table(rows).to_dict("records")
+    counted = ["missed", "cannot say", "margin covers it", "read too small"]
+    assert [mild[name] for name in counted] == ["1 of 2", 0, 1, 0]
+    assert [clear[name] for name in counted] == ["1 of 4", 1, 0, 0]
+    assert (mild["metric"], mild["beyond"], mild["margin"]) == ("vaulting_size", pytest.approx(0.55), 0.55)
+    # Measured without error, 0.5 deg beyond the limit would be present with a margin of 0.4 deg.
+    rows.loc[(rows["subject"] == "F1") & (rows["fault"] == "vaulting"), "margin"] = 0.4
+    assert [missed_table(rows).to_dict("records")[0][name] for name in counted] == ["1 of 2", 0, 0, 1]
 
 
 def test_false_alarms_are_those_of_walkers_without_any_fault() -> None:

@@ -6,7 +6,6 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
 
-import numpy as np
 import pandas as pd
 
 from pipeline.bench.errors import TrueValues, beside_truth, clip_folder, true_values
@@ -88,9 +87,9 @@ def verdict_rows(judged: list[Judged]) -> pd.DataFrame:
     """Return one row for each visit and fault.
 
     Columns: subject, label, limb, too_slow (filmed with fewer frames a second than each metric of the fault asks for),
-    injected (this fault was), alone (no other was), fault, verdict, reason (in words, why nothing can be said), beyond
-    (by how much the true value of the leading finding lies beyond the limit, in units of the metric; negative within;
-    NaN where no truth is known), metric, true, found, unit.
+    injected (this fault was), alone (no other was), fault, verdict, reason (in words, why nothing can be said), metric
+    and unit of the leading finding, beyond and found_beyond (by how much its true value and the one found lie beyond
+    the limit; negative within; NaN where it is not known), margin (half of the 95 % interval), true, found.
     """
     rows = []
     for visit in judged:
@@ -109,10 +108,8 @@ def verdict_rows(judged: list[Judged]) -> pd.DataFrame:
                     "reason": fault.reason,
                     "metric": lead[0].metric if lead else "",
                     "unit": lead[0].unit if lead else "",
-                    "beyond": lead[1] if lead else np.nan,
-                    "true": visit.true.get((lead[0].metric, lead[0].side)) if lead else np.nan,
-                    "found": lead[0].value if lead else np.nan,
                 }
+                | _sizes(lead)
             )
     return pd.DataFrame(rows)
 
@@ -130,10 +127,29 @@ def _least_fps(metric: str) -> float:
 
 
 def _furthest(visit: Judged, fault: Fault) -> tuple[Finding, float] | None:
-    """The finding whose true value lies furthest beyond its limit, and by how much; None without any truth."""
+    """The finding whose true value is furthest beyond its limit, in shares of it, and that value; None without any."""
     known = []
     for finding in fault.findings:
         true = visit.true.get((finding.metric, finding.side))
         if finding.applies and true is not None:
-            known.append((finding, (true - finding.limit) * (1.0 if finding.direction == "above" else -1.0)))
-    return max(known, key=lambda pair: pair[1] / (abs(pair[0].limit) or 1.0), default=None)
+            known.append((finding, true))
+    return max(known, key=lambda pair: _beyond(*pair) / (abs(pair[0].limit) or 1.0), default=None)
+
+
+def _beyond(finding: Finding, value: float) -> float:
+    """By how much a value lies beyond the finding's limit; negative within."""
+    return value - finding.limit if finding.direction == "above" else finding.limit - value
+
+
+def _sizes(lead: tuple[Finding, float] | None) -> dict[str, float]:
+    """What is true and what was found of the leading finding."""
+    sizes = dict.fromkeys(("beyond", "true", "found", "found_beyond", "margin"), float("nan"))
+    if lead is None:
+        return sizes
+    finding, true = lead
+    sizes |= {"beyond": _beyond(finding, true), "true": true}
+    if finding.value is not None:
+        sizes |= {"found": finding.value, "found_beyond": _beyond(finding, finding.value)}
+    if finding.low is not None and finding.high is not None:
+        sizes["margin"] = (finding.high - finding.low) / 2
+    return sizes

@@ -36,6 +36,31 @@ def detection_table(verdicts: pd.DataFrame) -> pd.DataFrame:
     return pd.DataFrame(rows)
 
 
+def missed_table(verdicts: pd.DataFrame) -> pd.DataFrame:
+    """Return for each fault and size why visits with that fault alone were missed; *margin* is half of the interval.
+
+    Where the true value lies beyond the limit by less than the margin, not even a value without error would have been
+    called present; the others were read too small.
+    """
+    rows = []
+    injected = verdicts[verdicts["alone"]]
+    for (fault, label), group in injected.groupby(["fault", "label"], sort=False):
+        missed = group[group["verdict"] != "present"]
+        if len(missed):
+            metric, said = group["metric"].mode().iloc[0], missed[missed["verdict"] != "cannot say"]
+            covered = int((said["beyond"] <= said["margin"]).sum())
+            own = group[group["metric"] == metric]
+            rows.append(
+                {
+                    "fault": fault, "size": label, "missed": f"{len(missed)} of {len(group)}",
+                    "cannot say": len(missed) - len(said), "margin covers it": covered,
+                    "read too small": len(said) - covered, "metric": metric, "unit": own["unit"].iloc[0],
+                    "beyond": own["beyond"].median(), "margin": own["margin"].median(),
+                }
+            )  # fmt: skip
+    return pd.DataFrame(rows)
+
+
 def alarm_table(verdicts: pd.DataFrame) -> pd.DataFrame:
     """Return for each fault: verdicts over the visits without any fault, and the share of false alarms.
 
@@ -225,8 +250,8 @@ def _share(group: pd.DataFrame, name: str) -> dict[str, str]:
 
 
 def _sizes(group: pd.DataFrame) -> dict[str, object]:
-    """Median of the true sizes."""
+    """Medians of what is true and what was found; of two limits, one for each direction, it is beyond either."""
     metric = group["metric"].mode().iloc[0]
     own = group[group["metric"] == metric]
-    true, found = own["true"].astype(float), own["found"].astype(float)
-    return {"metric": metric, "unit": own["unit"].iloc[0], "true": true.median(), "found": found.median()}
+    sizes = {"true beyond": own["beyond"].median(), "found beyond": own["found_beyond"].median()}
+    return {"metric": metric, "unit": own["unit"].iloc[0]} | sizes

@@ -7,6 +7,7 @@ from pipeline.bench.detection_tables import (
     confusion_table,
     detection_table,
     goal_rows,
+    missed_table,
     reasons_table,
     several_table,
     smallest_table,
@@ -22,12 +23,15 @@ Printed by `python -m pipeline bench faults` on {days}, {model} model, {walkers}
 their people, light and cloth are easier than real ones, and each fault is made in one way only. This is no
 validation: it says what the pipeline can see, not how often it will be right on patients.
 
-*present* means that the whole 95 % interval lies beyond the limit. *true* and *found* are medians. Sensitivity counts
-`borderline` and `cannot say` as missed. A visit with one fault has only the clips that show it; visits without a fault
-have two side views, one from the front and one from behind. What needs 60 frames a second is counted where it had them:
-every second visit without a fault. The goals are those set before the first measurement; what a fault falls short of,
-and why, stands on [its page](faults/README.md). Under *Metrics* stand errors, found minus true; *slope* is that of
-found on true values with half of its 95 % interval (*+-*), where the true values show one."""
+*present* means that the whole 95 % interval lies beyond the limit. Sensitivity counts `borderline` and `cannot say` as
+missed. *true beyond* and *found beyond* are medians of how far beyond the limit a fault is and was found to be,
+negative within it; *margin* is half of the interval. A fault beyond the limit by less than the margin would be missed
+even if it were measured without error: *margin covers it*. The others that were missed were *read too small*. A visit
+with one fault has only the clips that show it; visits without a fault have two side views, one from the front and one
+from behind. What needs 60 frames a second is counted where it had them: every second visit without a fault. The goals
+are those set before the first measurement; what a fault falls short of, and why, stands on
+[its page](faults/README.md). Under *Metrics* stand errors, found minus true; *slope* is that of found on true values
+with half of its 95 % interval (*+-*), where the true values show one."""
 
 
 def faults_page(half: KeptHalf) -> str:
@@ -43,6 +47,7 @@ def faults_page(half: KeptHalf) -> str:
     tables = {
         "Goals": goal_rows(verdicts, half.own_errors),
         "Walkers with one fault": detection_table(verdicts),
+        "Why a fault was missed": missed_table(verdicts),
         "Walkers without a fault": alarm_table(verdicts),
         "Cannot say without a fault, by limb": unsaid_table(verdicts),
         "Why nothing can be said, visits by reason": reasons_table(verdicts),
