@@ -22,7 +22,7 @@ INDEX = "README.md"
 BENCHMARK = "faults.md"
 FAULT_COLUMNS = ("fault", "injected")
 # Of its table of metrics, the columns that a reader of limits needs; of a table of faults, all are kept.
-METRIC_COLUMNS = ("metric", "limb", "unit", "n", "bias", "RMSE", "slope", "inside")
+METRIC_COLUMNS = ("metric", "limb", "look", "unit", "n", "bias", "RMSE", "slope", "inside")
 NOT_MEASURED = "not measured yet"
 END = "<!-- end generated -->"
 # Every page's headings, in this order, each with the name of the part that is generated under it.

@@ -11,7 +11,7 @@ import pytest
 
 from pipeline.bench.goals import goal_table
 from pipeline.bench.own_error import own_errors, save_values, usual_spread, write_own_errors
-from pipeline.bench.tables import knee_table, markdown, slope_of, summary, value_table
+from pipeline.bench.tables import knee_table, look_table, markdown, slope_of, summary, value_table
 from pipeline.errors import StageError
 from pipeline.judgement import OwnError
 from pipeline.thresholds import load_measurement_error
@@ -60,6 +60,16 @@ def test_a_slope_that_the_true_values_do_not_show_is_left_out() -> None:
     slope, margin = slope_of(10 * true, found + 9 * true)
     assert (slope, margin) == pytest.approx((1.0, 0.22), abs=0.001)
     assert np.isnan(slope_of(np.ones(5), np.arange(5.0))).all()
+
+
+def test_errors_are_told_by_what_the_prosthesis_looks_like() -> None:
+    """Pylon: errors 0.02, 0, -0.02, -0.04: mean -0.01, mean square 0.0006. Cover: -0.06, -0.08, -0.10: mean -0.08."""
+    looks = pd.Series({visit: "bare_pylon" if visit < "V4" else "cover" for visit in VALUES["visit"]})
+    sound = VALUES.assign(metric="step_time", limb="sound")
+    pylon, cover = look_table(pd.concat([VALUES, sound]), looks).to_dict("records")
+    assert (pylon["look"], pylon["n"], pylon["bias"]) == ("bare_pylon", 4, pytest.approx(-0.01))
+    assert (pylon["RMSE"], pylon["slope"]) == pytest.approx((0.0006**0.5, 0.5))
+    assert (cover["look"], cover["n"], cover["bias"]) == ("cover", 3, pytest.approx(-0.08))
 
 
 def test_own_errors_replace_what_was_measured_and_keep_the_rest(tmp_path: Path) -> None:

@@ -14,7 +14,7 @@ from pipeline.bench.detection_tables import (
     unsaid_table,
 )
 from pipeline.bench.kept_visits import KeptHalf, value_frame, verdict_frame
-from pipeline.bench.tables import markdown, value_table
+from pipeline.bench.tables import look_table, markdown, value_table
 
 INTRODUCTION = """# Detection of faults in rendered walkers
 
@@ -38,6 +38,7 @@ def faults_page(half: KeptHalf) -> str:
     """Return the whole page in Markdown; equal visits give equal pages."""
     visits = [half.visits[subject] for subject in sorted(half.visits)]
     verdicts, values = verdict_frame(visits), value_frame(visits)
+    looks = verdicts.drop_duplicates("subject").set_index("subject")["limb"]
     failed = {clip: message for visit in visits for clip, message in visit.failed.items()}
     clips = sum(visit.clips for visit in visits)
     introduction = INTRODUCTION.format(
@@ -55,6 +56,7 @@ def faults_page(half: KeptHalf) -> str:
         "Walkers with several faults": several_table(verdicts),
         "Confusion: other faults called present in clear and severe walkers with one fault": confusion_table(verdicts),
         "Metrics": value_table(values),
+        "Metrics of the prosthetic limb, by what it looks like": look_table(values, looks),
     }
     sections = [introduction, *(f"### {name}\n\n{markdown(table)}" for name, table in tables.items())]
     if failed:

@@ -91,6 +91,30 @@ def value_table(values: pd.DataFrame) -> pd.DataFrame:
     return pd.DataFrame(rows)
 
 
+def look_table(values: pd.DataFrame, looks: pd.Series) -> pd.DataFrame:
+    """Return the errors of values in which the prosthesis has a part, by what it looks like.
+
+    Parameters
+    ----------
+    values : DataFrame
+        Rows of `errors.value_errors`.
+    looks : Series
+        Look of the prosthesis, by visit.
+    """
+    own = values[(values["limb"] != "sound") & values["error"].notna()]
+    rows = []
+    for (metric, limb, look), group in own.groupby(["metric", "limb", own["visit"].map(looks)], sort=False):
+        short = summary(group["error"].to_numpy(dtype=float), "")
+        slope, margin = slope_of(group["true"].to_numpy(dtype=float), group["found"].to_numpy(dtype=float))
+        rows.append(
+            {"metric": metric, "limb": limb, "look": look, "unit": group["unit"].iloc[0], "n": short["n"]}
+            | {"bias": short["bias []"], "RMSE": short["RMSE []"], "slope": slope, "+-": margin}
+        )
+    order = {metric: place for place, metric in enumerate(own["metric"].unique())}
+    rows.sort(key=lambda row: (order[row["metric"]], row["look"]))
+    return pd.DataFrame(rows, columns=["metric", "limb", "look", "unit", "n", "bias", "RMSE", "slope", "+-"])
+
+
 def slope_of(true: FloatArray, found: FloatArray) -> tuple[float, float]:
     """Return the slope of found on true values and half of its 95 % interval; NaN where it is not known to a half."""
     if len(true) < 3 or float(np.std(true)) == 0:
