@@ -273,4 +273,4 @@ def _amount(value: float, note: QualityNote) -> str:
     """A note's value or limit with its unit; counts are whole, shares have two decimals."""
     if note.unit != "1":
         return f"{value:.{0 if note.unit == 'px' else 1}f} {note.unit}"
-    return f"{value:.0f}" if max(note.value, note.limit) > 1 or note.item == VIEW_SIGNS else f"{value:.2f}"
+    return f"{value:.0f}" if max(abs(note.value), abs(note.limit)) > 1 or note.item == VIEW_SIGNS else f"{value:.2f}"

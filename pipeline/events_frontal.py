@@ -13,8 +13,11 @@ rendered clips and up to 115 ms from the front, where its swing towards the came
 
 from __future__ import annotations
 
+from functools import partial
+
 import numpy as np
 import pandas as pd
+from numpy.typing import NDArray
 from scipy.signal import find_peaks
 
 from pipeline.event_timing import Event, confidence, peaks_in_runs, seen_around, smooth_for_events
@@ -97,14 +100,29 @@ def _body_height(shoulder_px: FloatArray, size_px: FloatArray) -> FloatArray:
 
 
 def _sides(xy: FloatArray, size: FloatArray, lowest: list[int], fps: float) -> list[Side]:
-    """Which foot has landed at each dip: of a step's two feet the one that moved more in the picture before."""
-    speed = {side: np.hypot(*derivative(_foot(xy, side), fps=fps).T) / size for side in SIDES}
-    more = speed["left"] - speed["right"]
-    first, last = (round(share * float(np.median(np.diff(lowest)))) for share in SWING_STEP_SHARES)
-    evidence = pd.Series([pd.Series(more[max(0, i - first) : max(0, i - last) + 1]).mean() for i in lowest])
+    """Which foot has landed at each dip: that of the leg whose knee and foot moved more in the picture before.
+
+    The foot of a pylon is often lost from behind, and seems to move all the time; its knee is followed.
+    """
     order = step_numbers(np.array(lowest))
-    left_first = np.nansum(np.sign(evidence) * (-1.0) ** order) > 0
-    return ["left" if (number % 2 == 0) == left_first else "right" for number in order]
+    first, last = (round(share * float(np.median(np.diff(lowest)))) for share in SWING_STEP_SHARES)
+    evidence = 0.0
+    for place in (partial(point, part="knee"), _foot):
+        left, right = (np.hypot(*derivative(place(xy, side), fps=fps).T) for side in SIDES)
+        more = (left - right) / size
+        steps = [pd.Series(more[max(0, i - first) : max(0, i - last) + 1]).mean() for i in lowest]
+        evidence += _alternation(np.array(steps), order)
+    return ["left" if (number % 2 == 0) == (evidence > 0) else "right" for number in order]
+
+
+def _alternation(steps: FloatArray, order: NDArray[np.int64]) -> float:
+    """How far a value alternates with the steps: 1 where it is larger at every even one alike, -1 at every odd one.
+
+    It counts against its own mean, so that a constant difference between the feet says nothing.
+    """
+    more = steps - np.nanmean(steps) if np.isfinite(steps).any() else steps
+    size = float(np.sqrt(np.nansum(more**2) * np.isfinite(more).sum()))
+    return float(np.nansum(more * (-1.0) ** order)) / size if size > 0 else 0.0
 
 
 def _foot(xy: FloatArray, side: Side) -> FloatArray:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import Literal
 
 import numpy as np
@@ -260,10 +261,11 @@ def _walkway_notes(
         off_deg = path.angle_deg
         advice = "Let the camera look straight across the walkway: the walker is equally large at both ends of it."
     else:
-        off_deg = 90.0 - path.angle_deg
+        off_deg = float(np.copysign(90.0 - abs(path.angle_deg), path.angle_deg))
         advice = "Put the camera on the walkway's middle line: the walker stays in the middle of the picture."
-    angle = at_most("camera angle to the walkway", off_deg, "deg", settings.max_camera_angle_deg, advice)
-    return (note, angle)
+    angle = at_most("camera angle to the walkway", abs(off_deg), "deg", settings.max_camera_angle_deg, advice)
+    # With its sign, so that two visits filmed from either side of straight are not taken for alike.
+    return (note, replace(angle, value=off_deg, limit=float(np.copysign(angle.limit, off_deg))))
 
 
 def _leg_notes(

@@ -35,8 +35,9 @@ BEYOND_DOUBT = 2
 class WalkerPath:
     """The walker's way over the floor, seen from above.
 
-    `angle_deg` is 0 across the picture and 90 towards or away from the camera [deg]; `across` and `closer` are the
-    correlations of time with the place to the right and with nearness, -1 to 1 [1].
+    `angle_deg` is 0 across the picture and 90 or -90 along the line of sight, -90 to 90; positive: the right end of the
+    way is the far one, whichever way it was walked [deg]. `across` and `closer` are the correlations of time with the
+    place to the right and with nearness, -1 to 1 [1].
     """
 
     angle_deg: float
@@ -111,7 +112,8 @@ def walker_path(track: LandmarkTrack, focal_px: float) -> WalkerPath | None:
     if np.ptp(np.percentile(points @ axis, [5, 95])) < SHORTEST_PATH:
         return None
     time_s = track.time_s[known]
-    angle_deg = float(np.degrees(np.arctan2(abs(axis[1]), abs(axis[0]))))
+    # A way has no direction: the axis may come out either way round.
+    angle_deg = float(np.degrees(np.arctan2(*(axis[::-1] if axis[0] >= 0 else -axis[::-1]))))
     return WalkerPath(angle_deg, _correlation(time_s, points[:, 0]), -_correlation(time_s, points[:, 1]))
 
 
@@ -149,9 +151,9 @@ def view_signs(track: LandmarkTrack, path: WalkerPath | None) -> ViewSigns:
     if shape == "end":
         front = float((ratio > 0).mean())
         facing = "anterior" if front >= CLEAR_SHARE else "posterior" if front <= 1 - CLEAR_SHARE else None
-    if path is None or ACROSS_DEG < path.angle_deg < ALONG_DEG:
+    if path is None or ACROSS_DEG < abs(path.angle_deg) < ALONG_DEG:
         return ViewSigns(shoulders, shape, None, None, facing)
-    if path.angle_deg <= ACROSS_DEG:
+    if abs(path.angle_deg) <= ACROSS_DEG:
         return ViewSigns(shoulders, shape, "side", None, facing)
     heading: View | None = None
     if abs(path.closer) >= CLEAR_SHARE:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pandas as pd
 import pytest
@@ -9,7 +11,8 @@ import pytest
 from pipeline.config import load_settings
 from pipeline.events import find_events
 from pipeline.events_frontal import DIP_METHOD, TIP_METHOD
-from pipeline.model import LANDMARK_NAMES, SIDES, LandmarkTrack, View
+from pipeline.geometry import INDEX
+from pipeline.model import LANDMARK_NAMES, SIDES, LandmarkTrack, Side, View
 from pipeline.motion import prepare
 from pipeline.passes import find_passes
 from tests.captured_walk import CapturedWalk, captured_walk
@@ -67,6 +70,23 @@ def test_without_a_drop_of_the_tips_the_lowest_body_stands(view: View) -> None:
         errors = nearest_error_s(times(events, side, "contact"), truth)
         assert len(errors) >= 4
         assert errors == pytest.approx(-0.06, abs=0.01)
+
+
+@pytest.mark.parametrize("view", ["anterior", "posterior"])
+@pytest.mark.parametrize("lost", SIDES)
+def test_a_foot_that_never_rests_does_not_name_the_steps(lost: Side, view: View) -> None:
+    """A lost foot of a pylon slides about, faster than a foot swings; its knee and the other leg are seen."""
+    walk = captured_walk(repeats=6)
+    track = end_track(walk, view)
+    xy_px = track.xy_px.copy()
+    slide_px = 60 * np.sin(2 * np.pi * 1.9 * walk.time_s)
+    for part in ("ankle", "heel", "foot_index"):
+        xy_px[:, INDEX[f"{lost}_{part}"], 0] += slide_px
+    events = events_of(replace(track, xy_px=xy_px), view)
+    for side in SIDES:
+        assert len(times(events, side, "contact")) >= 5
+        errors = nearest_error_s(times(events, side, "contact"), floor_events_s(walk, side, "contact"))
+        assert np.max(np.abs(errors)) < 0.1
 
 
 def test_confidence_says_which_rule_it_was() -> None:

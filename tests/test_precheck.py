@@ -55,6 +55,7 @@ def test_a_clip_reads_well_in_a_file(capsys: pytest.CaptureFixture[str]) -> None
         ("resolution, shorter side", 240.0, "px", 480.0, "240 px           at least 480 px"),
         ("second person", 1.0, "1", 0.2, "1.00             at most 0.20"),
         ("camera angle to the walkway", 20.44, "deg", 15.0, "20.4 deg         at most 15.0 deg"),
+        ("camera angle to the walkway", -20.44, "deg", -15.0, "-20.4 deg        at least -15.0 deg"),
     ],
 )
 def test_each_amount_has_its_unit(

@@ -176,12 +176,14 @@ def test_a_walk_filmed_in_each_view_is_usable(view: View) -> None:
 
 
 @pytest.mark.parametrize(
-    ("view", "walk_deg", "off_deg"), [("sagittal", 20.0, 20.0), ("sagittal", -25.0, 25.0), ("posterior", 70.0, 20.0)]
+    ("view", "walk_deg", "off_deg"),
+    [("sagittal", 20.0, 20.0), ("sagittal", -25.0, -25.0), ("posterior", 70.0, 20.0), ("posterior", 110.0, -20.0)],
 )
 def test_a_camera_that_looks_askew_is_told(view: View, walk_deg: float, off_deg: float) -> None:
     notes = notes_of(filmed(walk_deg, length_m=3.0), view)
     assert poor(notes) == ["camera angle to the walkway"]
     assert notes["camera angle to the walkway"].value == pytest.approx(off_deg, abs=1.0)
+    assert notes["camera angle to the walkway"].limit == np.copysign(SETTINGS.max_camera_angle_deg, off_deg)
     assert usability(tuple(notes.values())) == "usable with care"
 
 

@@ -151,6 +151,7 @@ RUN = fixture.report().run
         ({"prosthetic_sides": ("left",)}, "other prosthetic side"),
         ({"footwear": "clinic shoes"}, "other footwear (own trainers, then clinic shoes)"),
         ({"quality": quality(14.0)}, "other camera angle (sagittal: 2, then 14 deg)"),
+        ({"quality": quality(-9.0)}, "other camera angle (sagittal: 2, then -9 deg)"),
         ({"cadence": 112.0}, "other speed (100.00, then 112.00 steps/min)"),
     ],
 )
