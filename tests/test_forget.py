@@ -554,4 +554,6 @@ def check_example(results: Path) -> Forgotten:
 
 @pytest.mark.slow
 def test_a_person_of_the_example_study_is_forgotten(results: Path, tmp_path: Path) -> None:
-    assert check_example(Path(shutil.copytree(results, tmp_path / "example"))).plan.pictures > 100
+    # The benchmark's own table of visits, which another test leaves there, is none of the study's files.
+    copy = shutil.copytree(results, tmp_path / "example", ignore=shutil.ignore_patterns("values.csv"))
+    assert check_example(Path(copy)).plan.pictures > 100
