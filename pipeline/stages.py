@@ -42,7 +42,7 @@ from pipeline.standing import find_standing, standing_note, without_offset
 from pipeline.steps import with_lengths
 from pipeline.strides import find_strides, sample_curves
 
-MEASURES_VERSION = 19
+MEASURES_VERSION = 20
 
 
 @dataclass(frozen=True, slots=True)

@@ -89,6 +89,25 @@ def test_a_foot_that_never_rests_does_not_name_the_steps(lost: Side, view: View)
         assert np.max(np.abs(errors)) < 0.1
 
 
+@pytest.mark.parametrize("view", ["anterior", "posterior"])
+def test_a_trunk_that_leans_far_over_one_leg_hides_no_step(view: View) -> None:
+    """24 deg over the right leg in its stance, and back: the shoulders sink by 9 % of the trunk, late in stance."""
+    walk = captured_walk(repeats=6)
+    right = floor_events_s(walk, "right", "contact")
+    turns = np.interp(walk.time_s, right, np.arange(len(right)))
+    lean = np.radians(24) * np.maximum(0.0, np.sin(2 * np.pi * (turns - 0.15)))
+    hips = (walk.points_m["left_hip"] + walk.points_m["right_hip"]) / 2
+    points = dict(walk.points_m)
+    for name in ("nose", "left_shoulder", "right_shoulder"):
+        along, up, aside = (walk.points_m[name] - hips).T
+        moved = np.stack([along, up * np.cos(lean) - aside * np.sin(lean), aside * np.cos(lean) + up * np.sin(lean)])
+        points[name] = hips + moved.T
+    events = events_of(end_track(replace(walk, points_m=points), view), view)
+    for side in SIDES:
+        errors = nearest_error_s(times(events, side, "contact"), floor_events_s(walk, side, "contact"))
+        assert len(errors) >= 5 and np.max(np.abs(errors)) < 0.1
+
+
 def test_confidence_says_which_rule_it_was() -> None:
     by_tip = events_of(end_track(captured_walk(repeats=6), "anterior"), "anterior")
     by_dip = events_of(FilmedWalk(view="anterior", distance_m=8.0, n_steps=10).track(), "anterior")
