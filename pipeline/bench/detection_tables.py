@@ -47,14 +47,13 @@ def missed_table(verdicts: pd.DataFrame) -> pd.DataFrame:
     for (fault, label), group in injected.groupby(["fault", "label"], sort=False):
         missed = group[group["verdict"] != "present"]
         if len(missed):
-            metric, said = group["metric"].mode().iloc[0], missed[missed["verdict"] != "cannot say"]
+            said, own = missed[missed["verdict"] != "cannot say"], _of_leading_metric(group)
             covered = int((said["beyond"] <= said["margin"]).sum())
-            own = group[group["metric"] == metric]
             rows.append(
                 {
                     "fault": fault, "size": label, "missed": f"{len(missed)} of {len(group)}",
                     "cannot say": len(missed) - len(said), "margin covers it": covered,
-                    "read too small": len(said) - covered, "metric": metric, "unit": own["unit"].iloc[0],
+                    "read too small": len(said) - covered, "metric": own["metric"].iloc[0], "unit": own["unit"].iloc[0],
                     "beyond": own["beyond"].median(), "margin": own["margin"].median(),
                 }
             )  # fmt: skip
@@ -251,7 +250,12 @@ def _share(group: pd.DataFrame, name: str) -> dict[str, str]:
 
 def _sizes(group: pd.DataFrame) -> dict[str, object]:
     """Medians of what is true and what was found; of two limits, one for each direction, it is beyond either."""
-    metric = group["metric"].mode().iloc[0]
-    own = group[group["metric"] == metric]
+    own = _of_leading_metric(group)
     sizes = {"true beyond": own["beyond"].median(), "found beyond": own["found_beyond"].median()}
-    return {"metric": metric, "unit": own["unit"].iloc[0]} | sizes
+    return {"metric": own["metric"].iloc[0], "unit": own["unit"].iloc[0]} | sizes
+
+
+def _of_leading_metric(group: pd.DataFrame) -> pd.DataFrame:
+    """The visits whose leading finding is of the metric that leads most often: others have other units."""
+    own: pd.DataFrame = group[group["metric"] == group["metric"].mode().iloc[0]]
+    return own
