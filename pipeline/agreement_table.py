@@ -137,9 +137,10 @@ def size_agreement(
     ----------
     bland_altman_1986
     """
-    judged = _by_rater(ratings, reports)
+    judged = {name.lower(): said for name, said in _by_rater(ratings, reports).items()}
     one, other = (
-        {item: what for item, what in judged.get(name, {}).items() if item[2] == fault} for name in (first, second)
+        {item: what for item, what in judged.get(name.lower(), {}).items() if item[2] == fault}
+        for name in (first, second)
     )
     pairs, _ = _pairs(one, other)
     return {unit: bland_altman(*sizes) for unit, sizes in _sizes(pairs).items()}
@@ -155,10 +156,13 @@ def _by_rater(ratings: Sequence[Rating], reports: Sequence[VisitReport]) -> dict
     judged: dict[str, dict[Item, dict[str, Judged]]] = {TOOL: {}}
     units: dict[Item, set[str]] = {}
     problems: dict[str, None] = {}
+    spelled: dict[str, str] = {}
     for rating in sorted(ratings, key=lambda one: one.rater):
         item = (rating.subject.lower(), rating.visit.lower(), rating.fault)
         sizes = {} if rating.size is None else {rating.unit: rating.size}
-        limbs = judged.setdefault(rating.rater, {}).setdefault(item, {})
+        # AB and ab are one person, as in the sheets.
+        rater = spelled.setdefault(rating.rater.lower(), rating.rater)
+        limbs = judged.setdefault(rater, {}).setdefault(item, {})
         problem = twice(rating, dict.fromkeys(limbs, ""))
         if problem:
             problems[f"{problem}."] = None

@@ -93,6 +93,8 @@ def test_the_page_tells_everything_from_what_is_kept() -> None:
     assert "on 2026-11-26, heavy model, the test half, seed 2: 9 visits,\n17 of 18 clips measured" in page
     assert "| vaulting | 0.75 | 0.5 | yes |" in page
     assert "- F1-a: nobody walks" in page
+    whole = {name: replace(visit, failed={}) for name, visit in kept().visits.items()}
+    assert "9 visits,\nall 18 clips measured. The walkers" in faults_page(replace(kept(), visits=whole))
     assert page.endswith("### Measured with\n\n- limits: abc\n- measures: 4\n")
 
 

@@ -224,6 +224,16 @@ def test_verdicts_against_the_tool_and_between_raters_are_those_counted_by_hand(
     assert row_of(table, "kappa", fault=ALL_FAULTS)["value"] == row_of(table, "kappa")["value"]
 
 
+def test_a_rater_who_is_written_in_two_ways_is_one_person() -> None:
+    reports = [visit(1, "present"), visit(2, "present", 5.0)]
+    ratings = [said("AB", 1, "present", 2.0), said("ab", 2, "present", 4.5)]
+    table = agreement_table(ratings, reports)
+    assert set(table["second"]) == {"AB"}
+    assert row_of(table, "percent_agreement", second="AB")["n"] == 2
+    sizes = size_agreement(ratings, reports, fault="vaulting", first=TOOL, second="aB")["% leg length"]
+    np.testing.assert_allclose(sizes.differences, [1.0, 0.5])
+
+
 def test_overall_joins_the_faults_and_says_that_a_person_s_items_are_alike() -> None:
     reports = [visit(1, "present"), visit(2, "not seen")]
     reports = [replace(one, faults=(*one.faults, replace(one.faults[0], name="wide_base"))) for one in reports]

@@ -19,7 +19,7 @@ from pipeline.bench.tables import look_table, markdown, value_table
 INTRODUCTION = """# Detection of faults in rendered walkers
 
 Printed by `python -m pipeline bench faults` on {days}, {model} model, {walkers}: {visits},
-{done} of {clips} clips measured, the others refused. The walkers are rendered, so what they show is known exactly;
+{measured}. The walkers are rendered, so what they show is known exactly;
 their people, light and cloth are easier than real ones, and each fault is made in one way only. This is no
 validation: it says what the pipeline can see, not how often it will be right on patients.
 
@@ -43,7 +43,8 @@ def faults_page(half: KeptHalf) -> str:
     clips = sum(visit.clips for visit in visits)
     introduction = INTRODUCTION.format(
         days=days_of(half), model=half.model, walkers=half.walkers, visits=_how_many(half),
-        done=clips - len(failed), clips=clips,
+        measured=f"{clips - len(failed)} of {clips} clips measured, the others refused" if failed
+        else f"all {clips} clips measured",
     )  # fmt: skip
     tables = {
         "Goals": goal_rows(verdicts, half.own_errors),
