@@ -6,9 +6,9 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from pipeline.bench.confusion import confusion_table, raised_table, unjudged_pairs
 from pipeline.bench.detection_tables import (
     alarm_table,
-    confusion_table,
     detection_table,
     goal_rows,
     missed_table,
@@ -21,6 +21,8 @@ from pipeline.bench.detection_tables import (
 
 # Subject, label, injected faults, and for vaulting and hip hiking: verdict, true size beyond the limit.
 VISITS = [
+    ("E1", "every view", {"vaulting"}, ("present", 2.5), ("present", -1.0)),
+    ("E2", "every view", {"vaulting"}, ("borderline", 2.5), ("cannot say", -1.0)),
     ("F1", "mild", {"vaulting"}, ("borderline", 0.5), ("not seen", -3.0)),
     ("F2", "mild", {"vaulting"}, ("present", 0.6), ("not seen", -3.0)),
     ("F3", "clear", {"vaulting"}, ("present", 2.5), ("present", 0.4)),
@@ -31,10 +33,12 @@ VISITS = [
     ("N2", "none", set(), ("cannot say", -1.2), ("present", 0.1)),
     ("S1", "several", {"vaulting", "hip_hiking"}, ("present", 3.0), ("not seen", 2.0)),
 ]
-# Only these two cannot be said anything of.
+WANTED = {"mild": 2.0, "clear": 4.0, "several": 4.0, "every view": 4.0}
+# Only these cannot be said anything of.
 REASONS = {
     "F5": "left limb: only 2 whole strides were found; at least 3 are needed; the shoe is hidden",
     "N2": "right limb: no whole strides were found; at least 3 are needed",
+    "E2": "no clip",
 }
 
 
@@ -48,9 +52,9 @@ def verdicts() -> pd.DataFrame:
                     "subject": subject, "label": label, "limb": "cover" if subject == "N1" else "bare_pylon",
                     "too_slow": subject == "N2" and fault == "hip_hiking",
                     "injected": fault in injected, "alone": injected == {fault},
-                    "others": bool(injected - {fault}), "fault": fault, "verdict": verdict,
+                    "fault": fault, "verdict": verdict, "wanted": WANTED[label] if fault in injected else np.nan,
                     "reason": REASONS.get(subject, ""),
-                    "metric": fault + "_size", "unit": "deg", "beyond": beyond, "true": beyond + 1.5,
+                    "metric": fault + "_size", "unit": "deg", "beyond": beyond, "true": beyond + 1.5, "limit": 1.5,
                     "found": beyond + 1.4, "found_beyond": beyond - 0.1,
                     "margin": np.nan if verdict == "cannot say" else 0.55,
                 }
@@ -64,6 +68,7 @@ def test_what_cannot_be_said_counts_as_missed() -> None:
     assert table.loc["clear", ["visits", "present", "cannot say"]].tolist() == [4, 3, 1]
     # Wilson's interval of 3 of 4, printed in tables: 30 to 95 %.
     assert table.loc["clear", "sensitivity"] == "75% (30% to 95%)"
+    assert table["injected"].tolist() == ["2", "4"]
     assert table.loc["clear", "true beyond"] == pytest.approx(2.65)
     assert table.loc["clear", "found beyond"] == pytest.approx(2.55)
 
@@ -106,24 +111,44 @@ def test_why_nothing_can_be_said_is_counted_over_limbs_and_numbers_of_strides() 
 def test_a_fault_called_beside_the_injected_one_is_told_with_what_is_true() -> None:
     (row,) = confusion_table(verdicts()).to_dict("records")
     assert row == {
-        "injected": "vaulting", "also called present": "hip_hiking", "visits": 2, "of": 4, "really beyond": 1
+        "injected": "vaulting", "also called present": "hip_hiking", "visits": 3, "of": 5, "really beyond": 1
     }  # fmt: skip
+
+
+def test_pairs_that_no_visit_tells_anything_of_are_counted() -> None:
+    rows = verdicts()
+    assert unjudged_pairs(rows) == (0, 1)
+    rows.loc[rows["fault"] == "hip_hiking", "verdict"] = "cannot say"
+    assert unjudged_pairs(rows) == (1, 1)
+    assert confusion_table(rows).empty
+
+
+def test_alarms_beside_other_faults_are_counted_where_something_is_said() -> None:
+    """In every view hip hiking is called once, without being there, and once nothing is said of it."""
+    (row,) = raised_table(verdicts()).to_dict("records")
+    counts = [row[name] for name in ("fault", "visits", "said", "present", "really beyond")]
+    assert counts == ["hip_hiking", 2, 1, 1, 0]
+    assert row["false alarms"].startswith("100% (21% to")
 
 
 def test_several_faults_are_counted_one_by_one() -> None:
     table = several_table(verdicts()).set_index("fault")
     assert (table.loc["vaulting", "present"], table.loc["hip_hiking", "present"]) == (1, 0)
+    slow = verdicts().assign(too_slow=True)
+    rows = several_table(slow)[["visits", "sensitivity", "filmed too slowly"]].to_dict("records")
+    assert rows == [{"visits": 0, "sensitivity": "-", "filmed too slowly": 1}] * 2
 
 
 def test_goals_leave_out_a_mild_size_within_twice_the_own_error() -> None:
     rows = goal_rows(verdicts(), {"vaulting_size": 0.2}).set_index("fault")
-    assert rows.loc["vaulting", "clear, goal 0.95"] == 0.75
-    assert rows.loc["vaulting", "mild, goal 0.80"] == 0.5
+    assert rows.loc["vaulting", "clear, goal 95 %"] == "3 of 4, 75% (30% to 95%)"
+    assert rows.loc["vaulting", "mild, goal 80 % where far enough"].startswith("1 of 2, 50%")
+    assert rows.loc["vaulting", "mild is far enough"] == "yes"
     assert rows.loc["vaulting", "cannot say without a fault, goal 10 %"] == "50%"
     # The median true size of the mild ones lies 0.55 beyond the limit, less than 2 x 0.3.
     rows = goal_rows(verdicts(), {"vaulting_size": 0.3}).set_index("fault")
-    assert np.isnan(rows.loc["vaulting", "mild, goal 0.80"])
-    assert rows.loc["vaulting", "mild is at least twice the own error"] == "no"
+    assert rows.loc["vaulting", "mild, goal 80 % where far enough"].startswith("1 of 2, 50%")
+    assert rows.loc["vaulting", "mild is far enough"] == "no"
 
 
 def test_smallest_size_is_where_a_known_logistic_curve_reaches_80_percent() -> None:
@@ -141,3 +166,14 @@ def test_no_size_is_made_up_beyond_what_was_tried() -> None:
     assert size_found(beyond, np.array([True, True, True, True])) == 1.0
     table = smallest_table(verdicts())
     assert table["n"].tolist() == [6]
+
+
+def test_the_smallest_size_counts_visits_in_which_another_measure_is_further_beyond() -> None:
+    """Of six, two are led by a measure of another unit; in shares of their limits all six stand in one row."""
+    rows = verdicts()
+    usual = smallest_table(rows)
+    own = rows["fault"] == "vaulting"
+    other = own & rows["subject"].isin(["F5", "F6"])
+    rows.loc[other, ["metric", "unit"]] = ["other_size", "%"]
+    rows.loc[other, ["beyond", "limit"]] *= 20.0
+    pd.testing.assert_frame_equal(smallest_table(rows), usual)

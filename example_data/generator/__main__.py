@@ -62,6 +62,7 @@ def parser() -> argparse.ArgumentParser:
     fault.add_argument("--per-size", type=int, default=12, help="walkers for each fault and size")
     fault.add_argument("--without", type=int, default=40, help="walkers without faults")
     fault.add_argument("--several", type=int, default=20, help="walkers with two to four faults")
+    fault.add_argument("--every-view", type=int, default=2, help="walkers for each fault, filmed in every view")
     fault.add_argument("--only", default="", help="faults to take, joined by commas; none and several are names too")
     fault.add_argument("--workers", type=int, default=1, help="processes at a time")
     names = ", ".join(part.name for part in fields(Faults))
@@ -109,7 +110,8 @@ def main(arguments: list[str] | None = None) -> int:
         if given.command == "faults":
             make_fault_set(
                 given.out, given.seed, part=given.part, per_size=given.per_size, without=given.without,
-                several=given.several, only=[name for name in given.only.split(",") if name], workers=given.workers,
+                several=given.several, every_view=given.every_view,
+                only=[name for name in given.only.split(",") if name], workers=given.workers,
             )  # fmt: skip
             return 0
         if given.video.suffix != ".mp4":

@@ -28,6 +28,7 @@ def make_fault_set(
     per_size: int = 12,
     without: int = 40,
     several: int = 20,
+    every_view: int = 2,
     only: Sequence[str] = (),
     leave_out: Collection[str] = (),
     at_most: int | None = None,
@@ -42,7 +43,7 @@ def make_fault_set(
     ----------
     folder : path
         One folder for each part.
-    seed, part, per_size, without, several, only
+    seed, part, per_size, without, several, every_view, only
         As in `fault_walks.fault_specs`.
     leave_out : collection of str
         Subjects that are not made; what both tables tell of them is left out too.
@@ -60,7 +61,7 @@ def make_fault_set(
     """
     if workers < 1:
         raise ValueError(f"fault set: workers is {workers}; at least 1 is expected. Raise the number.")
-    cells = fault_cells(per_size=per_size, without=without, several=several, only=only)
+    cells = fault_cells(per_size=per_size, without=without, several=several, every_view=every_view, only=only)
     cells = [cell for cell in cells if cell.subject not in leave_out][:at_most]
     kept = _kept_walks(folder)
     jobs = [(folder, seed, part, cell, kept.get(cell.subject)) for cell in cells]

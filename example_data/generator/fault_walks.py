@@ -1,4 +1,7 @@
-"""The people of the fault benchmark: each shows one fault of a wanted size, none, or several."""
+"""The people of the fault benchmark: each shows one fault of a wanted size, none, or several.
+
+One fault is filmed where it shows; so that it can be seen whether it raises others, some show it clearly in every view.
+"""
 
 from __future__ import annotations
 
@@ -15,7 +18,7 @@ from .fault_kinds import KIND, KINDS, SIZE_LABELS, clash, with_sizes
 from .settings import WalkerSettings
 from .skeleton import SIDES
 
-NONE, SEVERAL = "none", "several"
+NONE, SEVERAL, EVERY_VIEW = "none", "several", "every view"
 # Own choices: bodies and speeds at which every fault still looks human, and clips that ask nothing of the filming.
 HEIGHTS_M, SPEEDS_M_S = (1.55, 1.90), (0.8, 1.3)
 _SEVERAL_COUNTS = (2, 4)
@@ -35,7 +38,8 @@ class FaultCell:
     ----------
     fault : str
         Name in the catalogue, "none" or "several".
-    size : "mild", "clear", "severe", "none" or "several"
+    size : "mild", "clear", "severe", "none", "several" or "every view"
+        The last is clear in size.
     number : int
         From 0 on, within fault and size.
     """
@@ -47,12 +51,14 @@ class FaultCell:
     @property
     def subject(self) -> str:
         """Made-up person; the same however many are asked for."""
+        if self.size == EVERY_VIEW:
+            return f"E{self.number * len(KINDS) + CELLS_IN_EVERY_VIEW.index((self.fault, self.size)) + 1:04d}"
         return f"F{self.number * len(CELLS) + CELLS.index((self.fault, self.size)) + 1:04d}"
 
     @property
     def name(self) -> str:
         """Name of the walk, as F_vaulting_clear_03."""
-        return f"F_{self.fault}_{self.size}_{self.number + 1:02d}"
+        return f"F_{self.fault}_{self.size.replace(' ', '_')}_{self.number + 1:02d}"
 
 
 # Every fault at every size, then the walkers without and with several.
@@ -61,6 +67,7 @@ CELLS: tuple[tuple[str, str], ...] = (
     (NONE, NONE),
     (SEVERAL, SEVERAL),
 )
+CELLS_IN_EVERY_VIEW: tuple[tuple[str, str], ...] = tuple((kind.name, EVERY_VIEW) for kind in KINDS)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -109,7 +116,7 @@ class FaultWalk:
 
 
 def fault_cells(
-    *, per_size: int = 12, without: int = 40, several: int = 20, only: Sequence[str] = ()
+    *, per_size: int = 12, without: int = 40, several: int = 20, every_view: int = 2, only: Sequence[str] = ()
 ) -> list[FaultCell]:
     """Return the walkers of a benchmark in an order that makes a part of it useful: walker 1 of everything first.
 
@@ -119,6 +126,8 @@ def fault_cells(
         Walkers for each fault and size.
     without, several : int
         Walkers without faults, and with two to four.
+    every_view : int
+        Walkers for each fault, clear in size, that are filmed in every view.
     only : sequence of str
         Faults to take, "none" and "several" among them; all if empty.
 
@@ -129,23 +138,30 @@ def fault_cells(
     """
     known = [*KIND, NONE, SEVERAL]
     wrong = [name for name in only if name not in known]
-    if wrong or min(per_size, without, several) < 0:
+    if wrong or min(per_size, without, several, every_view) < 0:
         raise ValueError(
-            f"fault walks: only is {', '.join(only) or 'empty'}, counts are {per_size}, {without}, {several}; names of "
-            f"{', '.join(known)} and counts from 0 on are expected. Correct these."
+            f"fault walks: only is {', '.join(only) or 'empty'}, counts are {per_size}, {without}, {several}, "
+            f"{every_view}; names of {', '.join(known)} and counts from 0 on are expected. Correct these."
         )
-    counts = {NONE: without, SEVERAL: several}
+    counts = {NONE: without, SEVERAL: several, EVERY_VIEW: every_view}
     cells = [
-        (number / counts.get(fault, per_size), index, FaultCell(fault=fault, size=size, number=number))
-        for index, (fault, size) in enumerate(CELLS)
+        (number / counts.get(size, per_size), index, FaultCell(fault=fault, size=size, number=number))
+        for index, (fault, size) in enumerate((*CELLS, *CELLS_IN_EVERY_VIEW))
         if not only or fault in only
-        for number in range(counts.get(fault, per_size))
+        for number in range(counts.get(size, per_size))
     ]
     return [cell for _, _, cell in sorted(cells, key=lambda entry: entry[:2])]
 
 
 def fault_specs(
-    seed: int, part: str, *, per_size: int = 12, without: int = 40, several: int = 20, only: Sequence[str] = ()
+    seed: int,
+    part: str,
+    *,
+    per_size: int = 12,
+    without: int = 40,
+    several: int = 20,
+    every_view: int = 2,
+    only: Sequence[str] = (),
 ) -> list[FaultWalk]:
     """Return the walks of one part of the benchmark; drawing one takes a few seconds.
 
@@ -154,10 +170,10 @@ def fault_specs(
     seed : int
     part : "tuning" or "test"
         The two parts share no walker.
-    per_size, without, several, only
+    per_size, without, several, every_view, only
         As in `fault_cells`.
     """
-    cells = fault_cells(per_size=per_size, without=without, several=several, only=only)
+    cells = fault_cells(per_size=per_size, without=without, several=several, every_view=every_view, only=only)
     return [draw_walk(seed, part, cell) for cell in cells]
 
 
@@ -173,7 +189,7 @@ def draw_walk(seed: int, part: str, cell: FaultCell) -> FaultWalk:
     """
     if part not in PARTS:
         raise ValueError(f"fault walks: part is {part}; {' or '.join(PARTS)} is expected. Choose one of these.")
-    place = CELLS.index((cell.fault, cell.size))
+    place = (*CELLS, *CELLS_IN_EVERY_VIEW).index((cell.fault, cell.size))
     reason = ""
     for attempt in range(_MOST_DRAWS):
         rng = np.random.default_rng([seed, PARTS.index(part), place, cell.number, attempt])
@@ -230,9 +246,10 @@ def _draw(rng: np.random.Generator, cell: FaultCell, part: str) -> FaultWalk:
 
 def _rate_hz(cell: FaultCell, view: str, wanted: Iterable[str]) -> int:
     """Frames a second: 30, and 60 where a quick event is to be seen, or to be found absent in every second walker."""
-    if cell.fault == NONE:
-        return 60 if view == "sagittal" and cell.number % 2 == 1 else 30
-    return max([30, *(KIND[name].frame_rate_hz for name in wanted if cell.fault != SEVERAL)])
+    quick = max([30, *(KIND[name].frame_rate_hz for name in wanted if cell.fault != SEVERAL)])
+    if cell.size in (NONE, EVERY_VIEW) and view == "sagittal" and cell.number % 2 == 1:
+        return 60
+    return quick
 
 
 def _draw_settings(rng: np.random.Generator, look: Look) -> WalkerSettings:
@@ -255,7 +272,8 @@ def _wanted(rng: np.random.Generator, cell: FaultCell) -> dict[str, float]:
     if cell.fault == NONE:
         return {}
     if cell.fault != SEVERAL:
-        return {cell.fault: KIND[cell.fault].wanted(cell.size, cell.number)}
+        size = "clear" if cell.size == EVERY_VIEW else cell.size
+        return {cell.fault: KIND[cell.fault].wanted(size, cell.number)}
     count = int(rng.integers(_SEVERAL_COUNTS[0], _SEVERAL_COUNTS[1] + 1))
     chosen: list[str] = []
     for name in rng.permutation([kind.name for kind in KINDS]):
@@ -267,7 +285,7 @@ def _wanted(rng: np.random.Generator, cell: FaultCell) -> dict[str, float]:
 def _views(cell: FaultCell, prosthetic_side: str) -> list[tuple[str, bool]]:
     """View and direction of the clips of a visit."""
     both = [("sagittal", False), ("sagittal", True)]
-    if cell.fault in (NONE, SEVERAL):
+    if cell.size in (NONE, SEVERAL, EVERY_VIEW):
         return [*both, ("anterior", False), ("posterior", False)]
     asked = KIND[cell.fault].views
     if asked == "both":

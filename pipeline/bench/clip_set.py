@@ -69,6 +69,7 @@ def ensure_walks(
     per_size: int,
     without: int,
     several: int,
+    every_view: int,
     only: tuple[str, ...] = (),
     leave_out: Collection[str] = (),
     at_most: int | None = None,
@@ -84,8 +85,9 @@ def ensure_walks(
     seed : int
     part : "tuning" or "test"
         The halves show different people; the test half is for the last measurement only.
-    per_size, without, several : int
-        Walkers for each fault and size, without any fault, and with several at once. More of them keeps what is there.
+    per_size, without, several, every_view : int
+        Walkers for each fault and size, without any fault, with several at once, and for each fault, clear in size, in
+        every view. More of them keeps what is there.
     only : tuple of str
         Faults to show; empty is all.
     leave_out : collection of str
@@ -104,7 +106,7 @@ def ensure_walks(
         As for `ensure_set`.
     """
     study = folder / f"faults-{seed}" / part
-    chosen = {"per_size": per_size, "without": without, "several": several, "only": only}
+    chosen = {"per_size": per_size, "without": without, "several": several, "every_view": every_view, "only": only}
     chosen |= {"leave_out": leave_out, "at_most": at_most}
     try:
         _generator("fault_set").make_fault_set(study, seed, part=part, **chosen, workers=workers, say=say)
@@ -113,11 +115,11 @@ def ensure_walks(
     return study
 
 
-def walks_in_all(*, per_size: int, without: int, several: int, only: tuple[str, ...] = ()) -> int:
+def walks_in_all(*, per_size: int, without: int, several: int, every_view: int, only: tuple[str, ...] = ()) -> int:
     """Return how many walkers `ensure_walks` renders when it leaves none out; raise StageError as it does."""
     cells = _generator("fault_walks").fault_cells
     try:
-        return len(cells(per_size=per_size, without=without, several=several, only=only))
+        return len(cells(per_size=per_size, without=without, several=several, every_view=every_view, only=only))
     except ValueError as error:
         raise StageError(ITEM, str(error).rstrip(".")) from error
 

@@ -23,13 +23,13 @@ Walk = dict[str, str]
 
 @dataclass(frozen=True, slots=True)
 class Judged:
-    """One visit of the benchmark: the injected faults, and the values and verdicts found and true."""
+    """One visit of the benchmark: the injected faults by size, and the values and verdicts found and true."""
 
     subject: str
     label: str
     limb: str
     fps: float
-    injected: frozenset[str]
+    injected: dict[str, float]
     sides: tuple[Side, ...]
     found: tuple[MetricValue, ...]
     true: TrueValues
@@ -75,7 +75,7 @@ def judge_walks(study: WalkedStudy, settings: Settings, limits: Limits) -> Itera
             label=rows[0]["size"],
             limb=rows[0]["limb"],
             fps=float(strides.table["fps"].max()),
-            injected=frozenset(row["fault"] for row in rows if row["wanted"]),
+            injected={row["fault"]: float(row["wanted"]) for row in rows if row["wanted"]},
             sides=sides,
             found=found,
             true=true_values(true_strides, sides),
@@ -87,9 +87,10 @@ def verdict_rows(judged: list[Judged]) -> pd.DataFrame:
     """Return one row for each visit and fault.
 
     Columns: subject, label, limb, too_slow (filmed with fewer frames a second than each metric of the fault asks for),
-    injected (this fault was), alone (no other was), fault, verdict, reason (in words, why nothing can be said), metric
-    and unit of the leading finding, beyond and found_beyond (by how much its true value and the one found lie beyond
-    the limit; negative within; NaN where it is not known), margin (half of the 95 % interval), true, found.
+    injected (this fault was), alone (no other was), fault, wanted (the size that was injected), verdict, reason (in
+    words, why nothing can be said), metric and unit of the leading finding, its limit, beyond and found_beyond (by how
+    much its true value and the one found lie beyond the limit; negative within; NaN where it is not known), margin
+    (half of the 95 % interval), true, found.
     """
     rows = []
     for visit in judged:
@@ -102,8 +103,9 @@ def verdict_rows(judged: list[Judged]) -> pd.DataFrame:
                     "limb": visit.limb,
                     "too_slow": all(_least_fps(one.metric) > round(visit.fps) for one in fault.findings),
                     "injected": fault.name in visit.injected,
-                    "alone": visit.injected == {fault.name},
+                    "alone": visit.injected.keys() == {fault.name},
                     "fault": fault.name,
+                    "wanted": visit.injected.get(fault.name, float("nan")),
                     "verdict": fault.verdict,
                     "reason": fault.reason,
                     "metric": lead[0].metric if lead else "",
@@ -142,12 +144,12 @@ def _beyond(finding: Finding, value: float) -> float:
 
 
 def _sizes(lead: tuple[Finding, float] | None) -> dict[str, float]:
-    """What is true and what was found of the leading finding."""
-    sizes = dict.fromkeys(("beyond", "true", "found", "found_beyond", "margin"), float("nan"))
+    """The limit of the leading finding, what is true of it and what was found."""
+    sizes = dict.fromkeys(("limit", "beyond", "true", "found", "found_beyond", "margin"), float("nan"))
     if lead is None:
         return sizes
     finding, true = lead
-    sizes |= {"beyond": _beyond(finding, true), "true": true}
+    sizes |= {"limit": finding.limit, "beyond": _beyond(finding, true), "true": true}
     if finding.value is not None:
         sizes |= {"found": finding.value, "found_beyond": _beyond(finding, finding.value)}
     if finding.low is not None and finding.high is not None:

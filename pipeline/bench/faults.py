@@ -35,6 +35,9 @@ def faults(
     per_size: Annotated[int, typer.Option(min=0, help="Walkers for each fault and size.")] = 12,
     without: Annotated[int, typer.Option(min=0, help="Walkers without a fault.")] = 40,
     several: Annotated[int, typer.Option(min=0, help="Walkers with several faults at once.")] = 20,
+    every_view: Annotated[
+        int, typer.Option(min=0, help="Walkers for each fault, clear in size, that are filmed in every view.")
+    ] = 2,
     only: Annotated[str, typer.Option(help="Faults to show, with commas between; empty is all.")] = "",
     out: Annotated[Path, typer.Option(help="Results; what is unchanged is used again.")] = Path("results"),
     model: Annotated[ModelChoice, typer.Option(help="Pose model.")] = ModelChoice.heavy,
@@ -55,11 +58,12 @@ def faults(
     """
     chosen = tuple(name.strip() for name in only.split(",") if name.strip())
     settings, loaded = with_choices(load_settings(), model=model), load_limits(limits)
-    asked_for = walks_in_all(per_size=per_size, without=without, several=several, only=chosen)
+    walkers = {"per_size": per_size, "without": without, "several": several, "every_view": every_view}
+    asked_for = walks_in_all(**walkers, only=chosen)
     half = go_on_with(rows, nothing_kept(settings, loaded, f"the {part.value} half, seed {seed}", asked_for))
     folder = out / f"faults-{seed}-{part.value}"
     study = ensure_walks(
-        out / "clips", seed, part.value, per_size=per_size, without=without, several=several, only=chosen,
+        out / "clips", seed, part.value, **walkers, only=chosen,
         leave_out=half.visits.keys(), at_most=at_most, workers=2, say=typer.echo,
     )  # fmt: skip
     half = replace(half, visits=half.visits | _measured(study, folder, settings, loaded))

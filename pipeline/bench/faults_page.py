@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
+from pipeline.bench.confusion import confusion_table, raised_table, unjudged_pairs
 from pipeline.bench.detection_tables import (
     alarm_table,
-    confusion_table,
     detection_table,
     goal_rows,
     missed_table,
@@ -27,11 +27,17 @@ validation: it says what the pipeline can see, not how often it will be right on
 missed. *true beyond* and *found beyond* are medians of how far beyond the limit a fault is and was found to be,
 negative within it; *margin* is half of the interval. A fault beyond the limit by less than the margin would be missed
 even if it were measured without error: *margin covers it*. The others that were missed were *read too small*. A visit
-with one fault has only the clips that show it; visits without a fault have two side views, one from the front and one
-from behind. What needs 60 frames a second is counted where it had them: every second visit without a fault. The goals
-are those set before the first measurement; what a fault falls short of, and why, stands on
-[its page](faults/README.md). Under *Metrics* stand errors, found minus true; *slope* is that of found on true values
-with half of its 95 % interval (*+-*), where the true values show one."""
+with one fault has only the clips that show it; visits without a fault, with several, and those *in every view* (one
+clear fault; not counted among the sizes) have two side views, one from the front and one from behind. What needs 60
+frames a second is counted where it had them: without a fault and in every view, that is every second visit. Under
+*Metrics* stand errors, found minus true; *slope* is that of found on true values with half of its 95 % interval
+(*+-*), where the true values show one. True is what the metric says of the true joints; *injected* is what the walker
+was made to show, in a walk without filming: not every metric sees the whole of it.
+
+The goals are those set before the first measurement. That for *mild* is meant where a mild fault lies at least twice
+the metric's own error beyond its limit; nearer to the limit nobody could tell. What a fault falls short of, and why,
+stands on [its page](faults/README.md), and there is said how often this half was looked at."""
+CONFUSION = "Confusion: other faults called present in clear and severe walkers with one fault"
 
 
 def faults_page(half: KeptHalf) -> str:
@@ -55,11 +61,15 @@ def faults_page(half: KeptHalf) -> str:
         "Why nothing can be said, visits by reason": reasons_table(verdicts),
         "Smallest size found": smallest_table(verdicts),
         "Walkers with several faults": several_table(verdicts),
-        "Confusion: other faults called present in clear and severe walkers with one fault": confusion_table(verdicts),
+        "False alarms beside other faults, in every view": raised_table(verdicts),
+        CONFUSION: confusion_table(verdicts),
         "Metrics": value_table(values),
         "Metrics of the prosthetic limb, by what it looks like": look_table(values, looks),
     }
     sections = [introduction, *(f"### {name}\n\n{markdown(table)}" for name, table in tables.items())]
+    unjudged, pairs = unjudged_pairs(verdicts)
+    place = 1 + list(tables).index(CONFUSION)
+    sections[place] += f"\n\nOf {pairs} pairs, {unjudged} could not be judged in any visit: no clip shows both faults."
     if failed:
         sections.append("Not measured:\n\n" + "\n".join(f"- {clip}: {message}" for clip, message in failed.items()))
     made_with = "\n".join(f"- {name}: {value}" for name, value in half.made_with.items())

@@ -32,7 +32,7 @@ from pipeline.store import fingerprint, write_bytes
 from pipeline.video import opencv_version
 
 Row = dict[str, str | bool | int | float | None]
-VERDICT_NUMBERS = ("beyond", "true", "found", "found_beyond", "margin")
+VERDICT_NUMBERS = ("wanted", "limit", "beyond", "true", "found", "found_beyond", "margin")
 VALUE_NUMBERS = ("true", "found", "low", "high", "error", "spread")
 
 

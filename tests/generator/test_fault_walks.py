@@ -13,7 +13,16 @@ from generator import variety
 from generator.__main__ import main
 from generator.fault_kinds import KIND, KINDS, SIZE_LABELS, clash
 from generator.fault_set import make_fault_set
-from generator.fault_walks import CELLS, NONE, FaultCell, draw_walk, fault_cells, fault_specs
+from generator.fault_walks import (
+    CELLS,
+    CELLS_IN_EVERY_VIEW,
+    EVERY_VIEW,
+    NONE,
+    FaultCell,
+    draw_walk,
+    fault_cells,
+    fault_specs,
+)
 from generator.faults import Faults, fault_range
 from generator.scene import place_pose, project
 from generator.skeleton import joint_positions
@@ -39,10 +48,11 @@ def test_every_fault_of_the_catalogue_is_there_at_three_growing_sizes_by_a_param
 
 
 def test_the_first_walker_of_everything_comes_first_and_subjects_do_not_depend_on_the_counts():
-    few, many = fault_cells(per_size=1, without=1, several=1), fault_cells(per_size=3, without=6, several=4)
-    assert [(cell.fault, cell.size) for cell in few] == list(CELLS)
+    few = fault_cells(per_size=1, without=1, several=1, every_view=1)
+    many = fault_cells(per_size=3, without=6, several=4, every_view=2)
+    assert [(cell.fault, cell.size) for cell in few] == [*CELLS, *CELLS_IN_EVERY_VIEW]
     assert many[: len(few)] == few
-    assert len(many) == 3 * 3 * len(KINDS) + 6 + 4
+    assert len(many) == 3 * 3 * len(KINDS) + 6 + 4 + 2 * len(KINDS)
     assert len({cell.subject for cell in many}) == len({cell.name for cell in many}) == len(many)
     assert {cell.subject for cell in few} <= {cell.subject for cell in many}
     # By hand: after the first round, half of the six walkers without faults come before the third walkers.
@@ -52,9 +62,9 @@ def test_the_first_walker_of_everything_comes_first_and_subjects_do_not_depend_o
 
 
 def test_only_takes_the_faults_that_are_named():
-    cells = fault_cells(per_size=2, without=3, several=3, only=["drop_off", "none"])
+    cells = fault_cells(per_size=2, without=3, several=3, every_view=1, only=["drop_off", "none"])
     assert {cell.fault for cell in cells} == {"drop_off", "none"}
-    assert len(cells) == 3 * 2 + 3
+    assert len(cells) == 3 * 2 + 3 + 1
 
 
 def test_the_same_seed_gives_the_same_walk_and_seed_or_part_another_one():
@@ -100,6 +110,16 @@ def test_the_clips_show_the_wanted_size(fault, size, number, wanted):
     assert asdict(walk.clips[0].settings.faults) == neutral
 
 
+def test_a_walker_in_every_view_shows_the_clear_size_and_is_another_person():
+    everywhere, one_view = drawn("wide_base", EVERY_VIEW), drawn("wide_base", "clear")
+    assert everywhere.injected[0].wanted == one_view.injected[0].wanted
+    assert everywhere.cell.subject == f"E{1 + [kind.name for kind in KINDS].index('wide_base'):04d}"
+    assert everywhere.clips[0].settings.seed != one_view.clips[0].settings.seed
+    # Every second one is filmed at 60 frames a second from the side, where quick events can be told.
+    rates = [[spec.conditions.frame_rate_hz for spec in drawn("wide_base", EVERY_VIEW, n).clips] for n in (0, 1)]
+    assert rates == [[30, 30, 30, 30], [60, 60, 30, 30]]
+
+
 def test_a_drop_off_is_found_in_the_joints_of_the_clip_itself():
     # Low point of the hips around the sound contact against that around the prosthetic one, from the frames alone.
     (spec,) = drawn("drop_off", "clear").clips
@@ -134,7 +154,9 @@ def test_a_visit_has_the_views_of_its_fault():
     both = [("sagittal", False), ("sagittal", True)]
     assert views(drawn("uneven_heel_rise", "mild", 1)) == both
     assert views(drawn("wide_base", "severe")) == [("posterior", False)]
-    assert views(drawn("none", "none")) == [*both, ("anterior", False), ("posterior", False)]
+    everywhere = [*both, ("anterior", False), ("posterior", False)]
+    assert views(drawn("none", "none")) == everywhere
+    assert views(drawn("wide_base", EVERY_VIEW)) == everywhere
     assert {kind.frame_rate_hz for kind in KINDS if kind.name in ("terminal_impact", "foot_slap")} == {60}
 
 
@@ -193,7 +215,8 @@ def test_a_set_is_written_with_both_tables_and_goes_on_where_it_stopped(tmp_path
 
     monkeypatch.setattr(variety, "make_clip", quick)
     monkeypatch.setattr("generator.fault_set.draw_walk", lambda seed, part, cell: drawn(cell.fault, cell.size))
-    sizes = {"per_size": 1, "without": 1, "several": 0, "only": ["wide_base", "none"], "say": lambda line: None}
+    sizes = {"per_size": 1, "without": 1, "several": 0, "every_view": 0, "only": ["wide_base", "none"]}
+    sizes["say"] = lambda line: None
     monkeypatch.setattr(
         "generator.fault_set.fault_cells",
         lambda **given: [cell for cell in fault_cells(**given) if cell.size in ("severe", "none")],
