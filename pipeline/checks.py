@@ -11,7 +11,7 @@ from pipeline.judgement import Check, Fault, FaultDefinition, Finding, Limits, S
 from pipeline.model import SIDES, Aid, Level, MetricValue, Side, ViewValue, other_side
 
 # Raised when verdicts change for the same strides and limits; VISIT_VERSION is raised then too.
-VERDICTS_VERSION = 6
+VERDICTS_VERSION = 7
 # The verdict of several checks of one fault. `any`: one check outside is enough, so one that could not be
 # measured leaves the fault open. `all`: every check must be outside on one limb, so one inside settles it for that
 # limb.
@@ -20,6 +20,7 @@ STRONGEST_FIRST: dict[str, tuple[Verdict, ...]] = {
     "all": ("not seen", "cannot say", "borderline", "present"),
 }
 SEVERITIES: tuple[Severity, ...] = ("", "slight", "clear", "severe")
+VIEWS_DISAGREE = "the views disagree: "
 NO_SOUND_SIDE = "there is no sound side to compare with"
 # What an empty cell of the manifest counts as; the columns' own words say so.
 USUAL_LEVEL: Level = "transfemoral"
@@ -108,7 +109,7 @@ def compare_with_limit(value: MetricValue, check: Check) -> tuple[Verdict, str]:
         return "cannot say", "the 95 % interval is not known: one stride tells no spread"
     by_view = {_by_interval(one.low, one.high, check) for one in value.by_view}
     if {"present", "not seen"} <= by_view:
-        return "borderline", f"the views disagree: {_in_words(value.by_view, value.unit)}"
+        return "borderline", VIEWS_DISAGREE + _in_words(value.by_view, value.unit)
     verdict = _by_interval(value.low, value.high, check)
     if verdict == "borderline" and _holds_none_and_clear(value.low, value.high, check):
         return "cannot say", "the 95 % interval holds no deviation at all as well as a clear one"
@@ -227,13 +228,17 @@ def _finding(check: Check, value: MetricValue) -> Finding:
 
 def _without_open_pairs(findings: tuple[Finding, ...]) -> tuple[Finding, ...]:
     """Findings in which an interval that reaches past an upper and a lower limit says nothing at all."""
-    open_ends = {
-        (finding.metric, finding.side, finding.direction) for finding in findings if finding.verdict == "borderline"
-    }
-    reason = "the 95 % interval reaches past both limits"
+    reached = [
+        finding
+        for finding in findings
+        if finding.low is not None and finding.high is not None and finding.low <= finding.limit <= finding.high
+        # Without bounds the interval is not known: that is the better reason.
+        and math.isfinite(finding.low) and math.isfinite(finding.high)
+    ]  # fmt: skip
+    ways = {(finding.metric, finding.side, finding.direction) for finding in reached}
     return tuple(
-        replace(finding, verdict="cannot say", reason=reason)
-        if {(finding.metric, finding.side, way) for way in ("above", "below")} <= open_ends
+        replace(finding, verdict="cannot say", reason="the 95 % interval reaches past both limits")
+        if finding in reached and {(finding.metric, finding.side, way) for way in ("above", "below")} <= ways
         else finding
         for finding in findings
     )
@@ -277,7 +282,9 @@ def _fault(definition: FaultDefinition, findings: tuple[Finding, ...], prostheti
     limbs = limb_verdicts(findings, definition.rule, prosthetic_sides)
     verdict = min((limb.verdict for limb in limbs), key=STRONGEST_FIRST["any"].index)
     deciding = findings_behind(verdict, limbs, findings)
-    reasons = dict.fromkeys(finding.reason for finding in deciding if finding.reason)
+    # Views that disagree are told also where another finding decides.
+    telling = [one for one in findings if one in deciding or one.reason.startswith(VIEWS_DISAGREE)]
+    reasons = dict.fromkeys(finding.reason for finding in telling if finding.reason)
     severities = [finding.severity for finding in deciding]
     return Fault(
         name=definition.name,

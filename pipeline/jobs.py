@@ -27,7 +27,7 @@ from pipeline.stage_record import StageEnd, finish, is_unchanged, read_record, r
 from pipeline.store import PARTS, file_sha256, fingerprint, now_text, read_json
 
 # Raised when the report changes for the same input; an earlier one is then made again.
-VISIT_VERSION = 8
+VISIT_VERSION = 9
 
 # What sets the pages and draws their figures; another version may set them differently.
 PAGE_PACKAGES = ("jinja2", "matplotlib", "typst")

@@ -9,6 +9,7 @@ SAVED_SENTENCES = (
     "{n} whole strides {where} were found; at least {least} are needed",
     "only {n} whole strides {where} were found; at least {least} are needed",
     "no whole strides {where} were found; at least {least} are needed",
+    "it could be read in {n} of {all} whole strides {where}; at least {least} are needed",
     "it was filmed at {rate} frames/s; at least {least} are needed",
     "no usable {views} clip was given",
     "{first} and {second} cannot be compared",

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from dataclasses import replace
 
+import numpy as np
 import pytest
 
 from pipeline.checks import Person, compare_with_limit, judge, severity_of
@@ -263,6 +264,30 @@ def test_an_interval_past_an_upper_and_a_lower_limit_says_nothing() -> None:
     assert (fault.verdict, fault.reason) == ("cannot say", "the 95 % interval reaches past both limits")
     one_sided = judge((value(-9.0, 23.0),), Limits((FAULT,), checks, {}, ""), Person(("right",)))[0]
     assert one_sided.verdict == "borderline"
+
+
+@pytest.mark.parametrize("high", [9.0, 10.5, 19.0, 21.0, 40.0])
+def test_a_wider_interval_past_both_limits_never_says_more(high: float) -> None:
+    """Limits 5 and -5, clear from 10 and -10: whether the interval holds a clear deviation on one side or not."""
+    upper = replace(CHECK, limit=5.0, clear=10.0)
+    checks = (upper, replace(upper, id="d", direction="below", limit=-5.0, clear=-10.0))
+    fault = judge((value(-6.0, high),), Limits((FAULT,), checks, {}, ""), Person(("right",)))[0]
+    assert (fault.verdict, fault.reason) == ("cannot say", "the 95 % interval reaches past both limits")
+
+
+def test_an_interval_without_bounds_keeps_its_own_reason() -> None:
+    checks = (CHECK, replace(CHECK, id="d", direction="below", limit=-10.0))
+    fault = judge((value(-np.inf, np.inf),), Limits((FAULT,), checks, {}, ""), Person(("right",)))[0]
+    assert fault.verdict == "cannot say" and "one stride tells no spread" in fault.reason
+
+
+def test_views_that_disagree_are_told_where_another_finding_decides() -> None:
+    views = (ViewValue("anterior", 5.0, 3.0, 7.0, 4, 1), ViewValue("posterior", 20.0, 18.0, 22.0, 6, 1))
+    values = (replace(value(12.0, 22.0), by_view=views), value(*PRESENT, metric="n"))
+    checks = (CHECK, replace(CHECK, id="d", metric="n"))
+    fault = judge(values, Limits((FAULT,), checks, {}, ""), Person(("right",)))[0]
+    assert fault.verdict == "present"
+    assert fault.reason.startswith("the views disagree: anterior 5.0 (3.0 to 7.0) deg")
 
 
 @pytest.mark.parametrize(

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pandas as pd
 import pytest
@@ -9,8 +11,9 @@ from scipy import integrate, stats
 
 from pipeline.judgement import OwnError
 from pipeline.metrics.estimates import LARGE_MEDIAN_OVER_MEAN, MEDIAN_OVER_MEAN, run_metrics, standard_error
-from pipeline.metrics.registry import Family
+from pipeline.metrics.registry import Family, PairSpec
 from pipeline.model import FloatArray, MetricValue, StrideSet
+from pipeline.strides import join
 from pipeline.tables import STRIDES, empty_table
 
 SIZES = Family("sizes")
@@ -111,6 +114,50 @@ def test_views_stand_side_by_side_and_the_value_counts_every_stride_once() -> No
     assert (back.view, back.value, back.n_strides) == ("posterior", 20.0, 3)
     assert front.high < back.low
     assert left({"anterior": sizes["anterior"]}, OwnError(0.5)).by_view == ()
+
+
+def test_a_view_with_too_few_strides_does_not_stand_beside_another() -> None:
+    """One stride of 2 from the front overrules nothing: the median of nine is that of the eight from behind."""
+    value = left({"anterior": [2.0], "posterior": [12.0] * 8}, OwnError(0.5, 1.0, 4.0))
+    assert (value.value, value.n_strides, value.by_view) == (12.0, 9, ())
+
+
+def test_a_comparison_stands_by_view_where_both_limbs_do() -> None:
+    """By hand: 2 and 14 on the left, 2 and 2 on the right: 0 from the front, 12 from behind."""
+    one, other = {"anterior": [2.0] * 4, "posterior": [14.0] * 6}, {"anterior": [2.0] * 4, "posterior": [2.0] * 4}
+    both = join([strides_of(one), _on_the_right(strides_of(other))])
+    pair = PairSpec(
+        id="size_difference", title="Size", unit="deg", positive="first larger", metric="size", source="definition",
+        compute=lambda first, second: first - second,
+    )  # fmt: skip
+    values = run_metrics(
+        SIZES.specs, {"size_difference": pair}, both, prosthetic_sides=("left",), min_strides=3,
+        measurement_error={"size_difference": OwnError(0.5)},
+    )  # fmt: skip
+    front, back = next(value for value in values if value.metric == "size_difference").by_view
+    assert [(one.view, one.value, one.n_strides, one.n_clips) for one in (front, back)] == [
+        ("anterior", 0.0, 4, 1), ("posterior", 12.0, 4, 1)
+    ]  # fmt: skip
+    assert back.high - back.value == pytest.approx(1.96 * 0.5)
+
+
+def _on_the_right(strides: StrideSet) -> StrideSet:
+    """The same strides, of the other limb."""
+    return replace(strides, table=strides.table.assign(side="right"))
+
+
+@pytest.mark.parametrize(
+    ("sizes", "reason"),
+    [
+        ([1.0, np.nan, np.nan, np.nan], "it could be read in 1 of 4 whole strides with this limb"),
+        ([np.nan] * 3, "it could be read in 0 of 3 whole strides with this limb"),
+        ([1.0, np.nan], "only 1 whole strides with this limb were found"),
+    ],
+)
+def test_strides_that_cannot_be_read_are_not_called_missing(sizes: list[float], reason: str) -> None:
+    """Who is told that no strides were found films more of them, in vain."""
+    value = left({"anterior": sizes}, OwnError(0.5))
+    assert value.reason == f"{reason}; at least 3 are needed"
 
 
 def test_a_measure_that_needs_no_leg_takes_strides_whose_leg_was_lost() -> None:

@@ -214,7 +214,8 @@ def _fault_free(verdicts: pd.DataFrame) -> pd.DataFrame:
 
 def _general(reason: str) -> str:
     """A reason without the limb and the number of strides."""
-    return re.sub(r"\b(only \d+|no) whole", "too few whole", re.sub(r"^(left|right) limb: ", "", reason))
+    general = re.sub(r"^(left|right) limb: ", "", reason)
+    return re.sub(r"\b(only \d+|no) whole", "too few whole", re.sub(r"read in \d+ of \d+", "read in too few", general))
 
 
 def _percent(flags: pd.Series) -> str:

@@ -3,15 +3,16 @@
 from __future__ import annotations
 
 import traceback
-from dataclasses import dataclass, replace
+from collections.abc import Mapping
+from dataclasses import dataclass, field, replace
 
 import numpy as np
-from numpy.typing import NDArray
+import pandas as pd
 from scipy.stats import t as student
 
 from pipeline.judgement import OwnError
 from pipeline.metrics.registry import MetricSpec, PairSpec
-from pipeline.model import SIDES, VIEWS, FloatArray, MetricValue, Side, Status, StrideSet, ViewValue, other_side
+from pipeline.model import SIDES, VIEWS, FloatArray, MetricValue, Side, Status, StrideSet, View, ViewValue, other_side
 from pipeline.strides import LAST_STANCE, LIMB_SEEN, select
 
 # The standard error of a median over that of a mean, for normal values: exact for small counts (1 / sqrt(efficiency),
@@ -27,7 +28,7 @@ class Estimate:
 
     `freedom` are the degrees of freedom behind the standard error. `scale_error` is one standard deviation that a scale
     in metres adds. It is common to all strides and both limbs: it does not shrink with their number, and cancels where
-    limbs are compared.
+    limbs are compared. `by_view` holds the estimate of each view alone, where more than one gave strides enough.
     """
 
     value: float = float("nan")
@@ -36,11 +37,12 @@ class Estimate:
     scale_error: float = 0.0
     freedom: float = 1.0
     n_strides: int = 0
+    n_clips: int = 0
     status: Status = "ok"
     reason: str = ""
     stride_ids: tuple[str, ...] = ()
     stride_values: tuple[float, ...] = ()
-    by_view: tuple[ViewValue, ...] = ()
+    by_view: Mapping[View, Estimate] = field(default_factory=dict)
 
 
 def run_metrics(
@@ -83,7 +85,7 @@ def run_metrics(
 
 
 def compare(pair: PairSpec, first: Estimate, second: Estimate, first_name: str, second_name: str) -> Estimate:
-    """Return a comparison of two estimates; its standard error by first-order propagation."""
+    """Return a comparison of two estimates, and of those of each view; standard errors by first-order propagation."""
     for name, side in ((first_name, first), (second_name, second)):
         if side.status != "ok":
             return Estimate(status=side.status, reason=f"{name} limb: {side.reason}")
@@ -99,7 +101,13 @@ def compare(pair: PairSpec, first: Estimate, second: Estimate, first_name: str, 
         error=float(np.hypot(by_first * first.error, by_second * second.error)),
         freedom=min(first.freedom, second.freedom),
         n_strides=min(first.n_strides, second.n_strides),
+        n_clips=max(first.n_clips, second.n_clips),
         stride_ids=first.stride_ids + second.stride_ids,
+        by_view={
+            view: compare(pair, of_view, second.by_view[view], first_name, second_name)
+            for view, of_view in first.by_view.items()
+            if view in second.by_view
+        },
     )
 
 
@@ -142,19 +150,21 @@ def _estimate(spec: MetricSpec, strides: StrideSet, side: Side, min_strides: int
     count = int(seen.sum())
     if count < min_strides:
         status: Status = "not_visible" if len(per_stride) >= min_strides else "too_few_strides"
-        found = f"only {count}" if count else "no"
-        reason = f"{found} whole strides {where} were found; at least {min_strides} are needed"
+        found = f"{f'only {count}' if count else 'no'} whole strides {where} were found"
+        if len(per_stride) >= min_strides:
+            found = f"it could be read in {count} of {len(per_stride)} whole strides {where}"
+        reason = f"{found}; at least {min_strides} are needed"
         return Estimate(status=status, n_strides=count, reason=reason)
-    estimate = _of_strides(per_stride[seen], own, _scale_sd(spec, part))
-    table = part.table[seen]
-    return replace(
-        estimate,
-        stride_ids=tuple(table["stride_id"]),
-        by_view=_by_view(table["view"].to_numpy(), table["clip_id"].to_numpy(), per_stride[seen], own),
-    )
+    table, values, scale_sd = part.table[seen], per_stride[seen], _scale_sd(spec, part)
+    by_view = {
+        view: _of_strides(table[of_view], values[of_view], own, scale_sd)
+        for view in VIEWS
+        if (of_view := (table["view"] == view).to_numpy()).sum() >= min_strides
+    }
+    return replace(_of_strides(table, values, own, scale_sd), by_view=by_view if len(by_view) > 1 else {})
 
 
-def _of_strides(values: FloatArray, own: OwnError, scale_sd: float = 0.0) -> Estimate:
+def _of_strides(table: pd.DataFrame, values: FloatArray, own: OwnError, scale_sd: float) -> Estimate:
     """The median of some strides with its error."""
     value = float(np.median(values))
     error, freedom = standard_error(values, own)
@@ -165,25 +175,10 @@ def _of_strides(values: FloatArray, own: OwnError, scale_sd: float = 0.0) -> Est
         scale_error=abs(value) * scale_sd,
         freedom=freedom,
         n_strides=len(values),
+        n_clips=table["clip_id"].nunique(),
+        stride_ids=tuple(table["stride_id"]),
         stride_values=tuple(float(value) for value in values),
     )
-
-
-def _by_view(
-    views: NDArray[np.object_], clips: NDArray[np.object_], values: FloatArray, own: OwnError
-) -> tuple[ViewValue, ...]:
-    """The value of each view alone, where more than one gave strides enough for an interval."""
-    found = []
-    for view in VIEWS:
-        of_view = views == view
-        if of_view.any():
-            estimate = _of_strides(values[of_view], own)
-            half = _half_interval(estimate, own)
-            n_clips = len(set(clips[of_view]))
-            low, high = estimate.value - half, estimate.value + half
-            found.append(ViewValue(view, estimate.value, low, high, estimate.n_strides, n_clips))
-    usable = tuple(one for one in found if np.isfinite(one.low))
-    return usable if len(usable) > 1 else ()
 
 
 def _usable(spec: MetricSpec, strides: StrideSet, side: Side) -> tuple[StrideSet, str, Estimate | None]:
@@ -233,10 +228,11 @@ def _scale_sd(spec: MetricSpec, strides: StrideSet) -> float:
     return float(max(known, default=0.0))
 
 
-def _half_interval(estimate: Estimate, own: OwnError) -> float:
-    """Half of the 95 % interval, from stride spread, the metric's own error and that of a scale."""
+def _interval(estimate: Estimate, own: OwnError) -> tuple[float, float]:
+    """The 95 % interval, from stride spread, the metric's own error and that of a scale."""
     from_strides = float(student.ppf(0.975, max(1.0, estimate.freedom))) * estimate.error
-    return float(np.hypot(from_strides, 1.96 * np.hypot(own.sd, estimate.scale_error)))
+    half = float(np.hypot(from_strides, 1.96 * np.hypot(own.sd, estimate.scale_error)))
+    return estimate.value - half, estimate.value + half
 
 
 def _value(metric: str, side: str, unit: str, estimate: Estimate, own: OwnError) -> MetricValue:
@@ -245,7 +241,7 @@ def _value(metric: str, side: str, unit: str, estimate: Estimate, own: OwnError)
         return MetricValue(
             metric, side, None, unit, estimate.n_strides, None, None, None, estimate.status, estimate.reason
         )
-    half = _half_interval(estimate, own)
+    low, high = _interval(estimate, own)
     return MetricValue(
         metric=metric,
         side=side,
@@ -253,11 +249,17 @@ def _value(metric: str, side: str, unit: str, estimate: Estimate, own: OwnError)
         unit=unit,
         n_strides=estimate.n_strides,
         spread=estimate.spread,
-        low=estimate.value - half,
-        high=estimate.value + half,
+        low=low,
+        high=high,
         status="ok",
         reason="",
         stride_ids=estimate.stride_ids,
         stride_values=estimate.stride_values,
-        by_view=estimate.by_view,
+        by_view=tuple(_view_value(view, one, own) for view, one in estimate.by_view.items() if one.status == "ok"),
     )
+
+
+def _view_value(view: View, estimate: Estimate, own: OwnError) -> ViewValue:
+    """The value of one view with its 95 % interval."""
+    low, high = _interval(estimate, own)
+    return ViewValue(view, estimate.value, low, high, estimate.n_strides, estimate.n_clips)
