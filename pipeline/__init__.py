@@ -18,11 +18,11 @@ if TYPE_CHECKING:
     from pipeline.config import load_settings
     from pipeline.errors import PipelineError
     from pipeline.forget import forget_subject
-    from pipeline.judgement import OwnError
     from pipeline.manifest import read_manifest
     from pipeline.metrics import CATALOGUE
     from pipeline.metrics.reading import average, peak, percent_of_stride, window
     from pipeline.metrics.registry import Family
+    from pipeline.model import OwnError
     from pipeline.notebook import show
     from pipeline.plots import plot_curve, plot_differences, plot_fault, plot_visits
     from pipeline.precheck import check_study
@@ -84,7 +84,7 @@ PLACES = {
     "peak": "pipeline.metrics.reading:peak",
     "average": "pipeline.metrics.reading:average",
     "percent_of_stride": "pipeline.metrics.reading:percent_of_stride",
-    "OwnError": "pipeline.judgement:OwnError",
+    "OwnError": "pipeline.model:OwnError",
     "limits_from_text": "pipeline.thresholds:limits_from_text",
     "Person": "pipeline.checks:Person",
     "judge_visit": "pipeline.stages:judge_visit",

@@ -193,8 +193,10 @@ def _needs(page: Page) -> str:
 def _accuracy(page: Page) -> str:
     lines = ["\n\n".join(_measured(page)) or NOT_MEASURED, ""]
     for name in dict.fromkeys(row.metric for row in page.rows):
-        own = page.limits.measurement_error.get(name)
-        sd = f"{own.sd:g} [{CATALOGUE[name].unit}], one standard deviation" if own else NOT_MEASURED
+        own, unit = page.limits.measurement_error.get(name), CATALOGUE[name].unit
+        sd = f"{own.sd:g} [{unit}], one standard deviation" if own else NOT_MEASURED
+        if own and own.prosthetic_sd is not None:
+            sd += f"; {own.prosthetic_sd:g} [{unit}] of a prosthetic limb"
         lines.append(f"- Own error of `{name}` in every interval: {sd}")
     return "\n".join(lines)
 

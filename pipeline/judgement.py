@@ -6,7 +6,7 @@ from dataclasses import dataclass, field
 from datetime import date
 from typing import Literal
 
-from pipeline.model import Aid, Level, MetricValue, QualityNote, Side
+from pipeline.model import Aid, Level, MetricValue, OwnError, QualityNote, Side
 from pipeline.model import Verdict as Verdict
 from pipeline.review import PersonVerdict, Reviewed, in_force
 from pipeline.shown import Shown
@@ -69,25 +69,6 @@ class FaultDefinition:
     phase_pct: tuple[float, float]
     prosthesis_only: bool = False
     file_sha256: str = ""
-
-
-@dataclass(frozen=True, slots=True)
-class OwnError:
-    """A metric's own error, and what is known of its stride-to-stride spread before a walk is seen.
-
-    Attributes
-    ----------
-    sd : float
-        One standard deviation of a visit's value, in the metric's unit.
-    stride_sd : float
-        Usual standard deviation over strides, in the metric's unit; counts as `stride_freedom` strides' worth.
-    stride_freedom : float
-        Degrees of freedom behind `stride_sd`; 0 when nothing is known. [1]
-    """
-
-    sd: float = 0.0
-    stride_sd: float = 0.0
-    stride_freedom: float = 0.0
 
 
 @dataclass(frozen=True, slots=True)

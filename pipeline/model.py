@@ -193,6 +193,32 @@ class QualityNote:
 
 
 @dataclass(frozen=True, slots=True)
+class OwnError:
+    """A metric's own error, and what is known of its stride-to-stride spread before a walk is seen.
+
+    Attributes
+    ----------
+    sd : float
+        One standard deviation of a visit's value, in the metric's unit.
+    stride_sd : float
+        Usual standard deviation over strides, in the metric's unit; counts as `stride_freedom` strides' worth.
+    stride_freedom : float
+        Degrees of freedom behind `stride_sd`; 0 when nothing is known. [1]
+    prosthetic_sd : float or None
+        As `sd`, of a prosthetic limb, which the pose model reads less well; None where `sd` holds for both.
+    """
+
+    sd: float = 0.0
+    stride_sd: float = 0.0
+    stride_freedom: float = 0.0
+    prosthetic_sd: float | None = None
+
+    def of_limb(self, prosthetic: bool) -> float:
+        """Return the standard deviation for a prosthetic limb, or for any other limb and for comparisons."""
+        return self.sd if self.prosthetic_sd is None or not prosthetic else self.prosthetic_sd
+
+
+@dataclass(frozen=True, slots=True)
 class ViewValue:
     """A metric's value from the clips of one view alone, with its 95 % interval, as part of a `MetricValue`."""
 

@@ -11,10 +11,11 @@ from pydantic import Field, ValidationError
 
 from pipeline.config import config_dir
 from pipeline.errors import ConfigError, ManyProblems
-from pipeline.judgement import Check, FaultDefinition, Limits, OwnError
+from pipeline.judgement import Check, FaultDefinition, Limits
 from pipeline.limits_file import KnownWords, LimitsFile, problem_in_words, read_limits, unknown_word
 from pipeline.metrics import CATALOGUE
 from pipeline.metrics.registry import Catalogue
+from pipeline.model import OwnError
 from pipeline.outside import LARGEST_TOML, read_outside
 from pipeline.toml_record import Number, Table
 
@@ -23,6 +24,7 @@ class _OwnErrorEntry(Table):
     """One entry of `measurement_error.toml`."""
 
     sd: Number = Field(ge=0.0)
+    prosthetic_sd: Number | None = Field(default=None, ge=0.0)
     unit: str
     standing: str
     note: str
@@ -161,7 +163,7 @@ def load_measurement_error(path: Path | None = None) -> dict[str, OwnError]:
             problems.append(f"{where}: {unknown_word(name, list(CATALOGUE))}")
         elif read.unit != CATALOGUE[name].unit:
             problems.append(f"{where}: unit {read.unit!r}; the metric is in {CATALOGUE[name].unit!r}")
-        errors[name] = OwnError(read.sd, read.stride_sd, read.stride_freedom)
+        errors[name] = OwnError(read.sd, read.stride_sd, read.stride_freedom, read.prosthetic_sd)
     if problems:
         raise ManyProblems(path.name, problems)
     return errors

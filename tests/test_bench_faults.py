@@ -56,7 +56,7 @@ def verdicts() -> pd.DataFrame:
                     "reason": REASONS.get(subject, ""),
                     "metric": fault + "_size", "unit": "deg", "beyond": beyond, "true": beyond + 1.5, "limit": 1.5,
                     "found": beyond + 1.4, "found_beyond": beyond - 0.1,
-                    "margin": np.nan if verdict == "cannot say" else 0.55,
+                    "margin": np.nan if verdict == "cannot say" else 0.55, "own_error": 0.2,
                 }
             )  # fmt: skip
     return pd.DataFrame(rows)
@@ -140,13 +140,13 @@ def test_several_faults_are_counted_one_by_one() -> None:
 
 
 def test_goals_leave_out_a_mild_size_within_twice_the_own_error() -> None:
-    rows = goal_rows(verdicts(), {"vaulting_size": 0.2}).set_index("fault")
+    rows = goal_rows(verdicts()).set_index("fault")
     assert rows.loc["vaulting", "clear, goal 95 %"] == "3 of 4, 75% (30% to 95%)"
     assert rows.loc["vaulting", "mild, goal 80 % where far enough"].startswith("1 of 2, 50%")
     assert rows.loc["vaulting", "mild is far enough"] == "yes"
     assert rows.loc["vaulting", "cannot say without a fault, goal 10 %"] == "50%"
     # The median true size of the mild ones lies 0.55 beyond the limit, less than 2 x 0.3.
-    rows = goal_rows(verdicts(), {"vaulting_size": 0.3}).set_index("fault")
+    rows = goal_rows(verdicts().assign(own_error=0.3)).set_index("fault")
     assert rows.loc["vaulting", "mild, goal 80 % where far enough"].startswith("1 of 2, 50%")
     assert rows.loc["vaulting", "mild is far enough"] == "no"
 

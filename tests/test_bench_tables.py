@@ -89,6 +89,22 @@ def test_own_errors_replace_what_was_measured_and_keep_the_rest(tmp_path: Path) 
     assert load_measurement_error(path)["stance_time_ratio"] == OwnError(changed["sd"])
 
 
+def test_a_prosthetic_limb_has_an_own_error_where_both_kinds_are_known(tmp_path: Path) -> None:
+    """Errors of 0.02 of seven sound limbs, of 0.08 of seven prosthetic ones; of two there would be none apart."""
+    path = tmp_path / "measurement_error.toml"
+    path.write_text("", encoding="utf-8")
+    both = VALUES.assign(metric="stance_time", unit="s", compared=False)
+    sound, prosthetic = (both.assign(limb=limb, error=error) for limb, error in (("sound", 0.02), ("prosthetic", 0.08)))
+    write_own_errors(path, pd.concat([sound, prosthetic]), "clips")
+    own, entry = load_measurement_error(path)["stance_time"], tomllib.loads(path.read_text())["stance_time"]
+    assert (own.of_limb(False), own.of_limb(True)) == (pytest.approx(0.02 / 1.96, rel=0.05), pytest.approx(0.041))
+    n = int(sound["error"].notna().sum())
+    assert entry["note"].startswith(f"Holds 95 % of {2 * n} limbs or pairs, {n} of them prosthetic limbs; bias +0.02, ")
+    write_own_errors(path, pd.concat([sound, prosthetic.head(2)]), "clips")
+    own = load_measurement_error(path)["stance_time"]
+    assert own.prosthetic_sd is None and own.of_limb(True) == own.sd
+
+
 def test_values_of_several_runs_are_taken_together(tmp_path: Path) -> None:
     """Four values of a run are too few for an own error; with four of another they are enough."""
     path = tmp_path / "measurement_error.toml"

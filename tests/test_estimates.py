@@ -104,6 +104,18 @@ def test_the_interval_holds_the_true_value_in_95_percent_of_walks() -> None:
     assert inside / 4000 == pytest.approx(0.95, abs=0.015)
 
 
+def test_a_prosthetic_limb_has_its_own_error() -> None:
+    """By hand, strides without spread: 1.96 x 0.5 about a sound limb's value, 1.96 x 2 about a prosthetic one's."""
+    own = {"size": OwnError(0.5, prosthetic_sd=2.0)}
+    strides = strides_of({"anterior": [10.0] * 4})
+    for sides, half in (((), 0.98), (("left",), 3.92), (("right",), 0.98), (("left", "right"), 3.92)):
+        values = run_metrics(
+            SIZES.specs, {}, strides, prosthetic_sides=sides, min_strides=3, measurement_error=own
+        )  # fmt: skip
+        value = next(one for one in values if one.side == "left")
+        assert value.high == pytest.approx(10.0 + half), sides
+
+
 def test_views_stand_side_by_side_and_the_value_counts_every_stride_once() -> None:
     """By hand: five strides about 10 from the front, three about 20 from behind: the median of all eight is 10.75."""
     sizes = {"anterior": [9.0, 9.5, 10.0, 10.5, 11.0], "posterior": [19.0, 20.0, 21.0]}

@@ -32,7 +32,7 @@ from tests.test_bench_tables import VALUES
 
 # Its tenth byte begins what is packed.
 CHANGED = gzip.compress(b'{"walkers": "x"}', mtime=0)[:10] + b"\xff" * 20
-NOTHING = KeptHalf("the test half, seed 2", "heavy", {"vaulting_size": 0.2}, {"limits": "abc", "measures": "4"}, 11)
+NOTHING = KeptHalf("the test half, seed 2", "heavy", {"limits": "abc", "measures": "4"}, 11)
 
 
 def kept() -> KeptHalf:
@@ -53,7 +53,7 @@ def test_tables_of_kept_visits_are_those_of_the_visits(tmp_path: Path) -> None:
     assert again.visits.keys() == kept().visits.keys()
     there, here = verdict_frame(again.visits.values()), verdicts()
     pd.testing.assert_frame_equal(there, here)
-    for table in (alarm_table, detection_table, lambda rows: goal_rows(rows, {"vaulting_size": 0.2})):
+    for table in (alarm_table, detection_table, goal_rows):
         pd.testing.assert_frame_equal(table(there), table(here))
     pd.testing.assert_frame_equal(value_table(value_frame(again.visits.values())), value_table(VALUES))
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -14,7 +14,7 @@ from pipeline.checks import Person
 from pipeline.config import Settings
 from pipeline.judgement import Fault, Finding, Limits
 from pipeline.metrics import COMPARISONS, METRICS
-from pipeline.model import Clip, MetricValue, Side
+from pipeline.model import Clip, MetricValue, OwnError, Side
 from pipeline.stages import judge_visit
 from pipeline.strides import join, load
 
@@ -34,6 +34,7 @@ class Judged:
     found: tuple[MetricValue, ...]
     true: TrueValues
     faults: tuple[Fault, ...]
+    own_errors: Mapping[str, OwnError]
 
 
 @dataclass(frozen=True, slots=True)
@@ -80,6 +81,7 @@ def judge_walks(study: WalkedStudy, settings: Settings, limits: Limits) -> Itera
             found=found,
             true=true_values(true_strides, sides),
             faults=faults,
+            own_errors=limits.measurement_error,
         )
 
 
@@ -90,7 +92,7 @@ def verdict_rows(judged: list[Judged]) -> pd.DataFrame:
     injected (this fault was), alone (no other was), fault, wanted (the size that was injected), verdict, reason (in
     words, why nothing can be said), metric and unit of the leading finding, its limit, beyond and found_beyond (by how
     much its true value and the one found lie beyond the limit; negative within; NaN where it is not known), margin
-    (half of the 95 % interval), true, found.
+    (half of the 95 % interval), own_error (one standard deviation of the metric's own error), true, found.
     """
     rows = []
     for visit in judged:
@@ -112,6 +114,7 @@ def verdict_rows(judged: list[Judged]) -> pd.DataFrame:
                     "unit": lead[0].unit if lead else "",
                 }
                 | _sizes(lead)
+                | {"own_error": _own_error(visit, lead[0]) if lead else float("nan")}
             )
     return pd.DataFrame(rows)
 
@@ -141,6 +144,12 @@ def _furthest(visit: Judged, fault: Fault) -> tuple[Finding, float] | None:
 def _beyond(finding: Finding, value: float) -> float:
     """By how much a value lies beyond the finding's limit; negative within."""
     return value - finding.limit if finding.direction == "above" else finding.limit - value
+
+
+def _own_error(visit: Judged, finding: Finding) -> float:
+    """One standard deviation of the own error of a finding's metric on its limb."""
+    own = visit.own_errors.get(finding.metric, OwnError())
+    return own.of_limb(finding.side in visit.sides)
 
 
 def _sizes(lead: tuple[Finding, float] | None) -> dict[str, float]:

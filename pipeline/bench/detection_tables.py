@@ -170,14 +170,10 @@ def several_table(verdicts: pd.DataFrame) -> pd.DataFrame:
     return pd.DataFrame(rows)
 
 
-def goal_rows(verdicts: pd.DataFrame, own_errors: dict[str, float]) -> pd.DataFrame:
+def goal_rows(verdicts: pd.DataFrame) -> pd.DataFrame:
     """Return the goals of detection beside what was reached, one row a fault.
 
-    Parameters
-    ----------
-    own_errors : dict of metric to float
-        Standard deviation of each metric's own error. The goal for *mild* is meant where mild lies at least twice that
-        beyond the limit.
+    The goal for *mild* is meant where mild lies at least twice the metric's own error beyond the limit.
     """
     alarms, one_fault = alarm_table(verdicts), _one_fault(verdicts)
     rows = []
@@ -186,7 +182,7 @@ def goal_rows(verdicts: pd.DataFrame, own_errors: dict[str, float]) -> pd.DataFr
             one_fault[(one_fault["fault"] == fault) & (one_fault["label"] == label)] for label in ("clear", "mild")
         )
         own = _of_leading_metric(mild) if len(mild) else mild
-        far = len(own) and own["beyond"].median() >= 2 * own_errors.get(own["metric"].iloc[0], 0.0)
+        far = len(own) and own["beyond"].median() >= 2 * own["own_error"].median()
         none = alarms[alarms["fault"] == fault] if len(alarms) else pd.DataFrame()
         clean = _fault_free(verdicts[(verdicts["fault"] == fault) & ~verdicts["too_slow"]])
         rows.append(

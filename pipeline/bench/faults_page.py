@@ -53,7 +53,7 @@ def faults_page(half: KeptHalf) -> str:
         else f"all {clips} clips measured",
     )  # fmt: skip
     tables = {
-        "Goals": goal_rows(verdicts, half.own_errors),
+        "Goals": goal_rows(verdicts),
         "Walkers with one fault": detection_table(verdicts),
         "Why a fault was missed": missed_table(verdicts),
         "Walkers without a fault": alarm_table(verdicts),

@@ -32,7 +32,7 @@ from pipeline.store import fingerprint, write_bytes
 from pipeline.video import opencv_version
 
 Row = dict[str, str | bool | int | float | None]
-VERDICT_NUMBERS = ("wanted", "limit", "beyond", "true", "found", "found_beyond", "margin")
+VERDICT_NUMBERS = ("wanted", "limit", "beyond", "true", "found", "found_beyond", "margin", "own_error")
 VALUE_NUMBERS = ("true", "found", "low", "high", "error", "spread")
 
 
@@ -58,8 +58,6 @@ class KeptHalf:
         Which half, of which seed.
     model : str
         Pose model.
-    own_errors : dict of metric to float
-        Standard deviation of each metric's own error, as the verdicts took it.
     made_with : dict of name to str
         Versions, hashes and settings: visits of two sittings are alike only if these are.
     asked_for : int
@@ -69,7 +67,6 @@ class KeptHalf:
 
     walkers: str
     model: str
-    own_errors: dict[str, float]
     made_with: dict[str, str]
     asked_for: int
     visits: dict[str, KeptVisit] = field(default_factory=dict)
@@ -106,8 +103,7 @@ def nothing_kept(settings: Settings, limits: Limits, walkers: str, asked_for: in
             [f"opencv {opencv_version()}", *(f"{name} {version(name)}" for name in ("mediapipe", "numpy", "scipy"))]
         ),
     }
-    own = {name: error.sd for name, error in sorted(limits.measurement_error.items())}
-    return KeptHalf(walkers, settings.landmarks.model, own, made_with, asked_for)
+    return KeptHalf(walkers, settings.landmarks.model, made_with, asked_for)
 
 
 def read_half(path: Path) -> KeptHalf:

@@ -22,8 +22,9 @@ FEWEST_CASES = 6
 # Own choice.
 MOST_STRIDE_FREEDOM = 6.0
 HEADER = """\
-# Each metric's own error `sd`, as one standard deviation of a visit's value, in the metric's unit. A verdict adds it to
-# the spread over strides. A metric without a line counts as free of error, which only a definition may be.
+# Each metric's own error `sd`, as one standard deviation of a visit's value, in the metric's unit; `prosthetic_sd` is
+# that of a prosthetic limb, where it is another. A verdict adds it to the spread over strides. A metric without a line
+# counts as free of error, which only a definition may be.
 # `stride_sd` is the usual standard deviation over strides; it is averaged with that of the strides seen, and counts as
 # `stride_freedom` more of them, since three or four strides tell their own spread badly (smyth_2004).
 # standing "from benchmark" is written by the accuracy benchmark; "provisional" is an assumption until it is.
@@ -60,8 +61,9 @@ def save_values(folder: Path, values: pd.DataFrame, what: str) -> None:
 def write_own_errors(path: Path, values: pd.DataFrame, what: str) -> None:
     """Replace the entries of a measurement-error file that the benchmark has measured; the others stay.
 
-    The error is such that 95 % of found minus true, bias included, lie within 1.96 of it: that is how a verdict uses
-    it, and one gross error among many does not widen every interval as a root mean square would.
+    A prosthetic limb has an error of its own where it and the other limbs were measured often enough. The error is such
+    that 95 % of found minus true, bias included, lie within 1.96 of it: that is how a verdict uses it, and one gross
+    error among many does not widen every interval as a root mean square would.
 
     Parameters
     ----------
@@ -74,12 +76,12 @@ def write_own_errors(path: Path, values: pd.DataFrame, what: str) -> None:
     """
     entries = tomllib.loads(path.read_text(encoding="utf-8"))
     for metric, group in values.groupby("metric", sort=False):
-        errors = group["error"].dropna().to_numpy(dtype=float)
-        if len(errors) >= FEWEST_CASES:
-            sd = float(f"{np.quantile(np.abs(errors), 0.95) / 1.96:.2g}")
-            note = f"Holds 95 % of {len(errors)} limbs or pairs, bias {np.mean(errors):+.2g}: {what}."
-            entry = {"sd": sd, "unit": group["unit"].iloc[0], "standing": "from benchmark", "note": note}
-            entries[str(metric)] = entry | _stride_entry(group)
+        known = group.dropna(subset="error")
+        if len(known) >= FEWEST_CASES:
+            unit, standing = group["unit"].iloc[0], "from benchmark"
+            entries[str(metric)] = (
+                _sizes(known) | {"unit": unit, "standing": standing, "note": _note(known, what)} | _stride_entry(group)
+            )
     lines = [HEADER]
     for name, entry in entries.items():
         fields = [f"{key} = {value if isinstance(value, float) else _quoted(value)}" for key, value in entry.items()]
@@ -114,6 +116,29 @@ def usual_spread(spreads: FloatArray, freedoms: FloatArray) -> tuple[float, floa
         return float(np.exp(np.mean(logs) / 2)), float("inf")
     prior = float(brentq(lambda x: polygamma(1, x) - excess, 1e-3, 1e6))
     return float(np.exp((np.mean(logs) + digamma(prior) - np.log(prior)) / 2)), 2 * prior
+
+
+def _sizes(known: pd.DataFrame) -> dict[str, float]:
+    """The error of sound limbs and that of prosthetic ones; of all together where one kind is rare."""
+    prosthetic = known["limb"] == "prosthetic"
+    if min(prosthetic.sum(), (~prosthetic).sum()) < FEWEST_CASES:
+        return {"sd": _holding_most(known)}
+    return {"sd": _holding_most(known[~prosthetic]), "prosthetic_sd": _holding_most(known[prosthetic])}
+
+
+def _holding_most(known: pd.DataFrame) -> float:
+    """A standard deviation such that 95 % of the errors lie within 1.96 of it."""
+    return float(f"{np.quantile(np.abs(known['error'].to_numpy(dtype=float)), 0.95) / 1.96:.2g}")
+
+
+def _note(known: pd.DataFrame, what: str) -> str:
+    """From how many limbs or pairs an error is, how many of them prosthetic limbs, and from which clips."""
+    prosthetic = known["limb"] == "prosthetic"
+    biases = f"bias {known['error'][~prosthetic].mean():+.2g}" if not prosthetic.all() else ""
+    if prosthetic.any():
+        biases += f"{', ' if biases else ''}of prosthetic limbs {known['error'][prosthetic].mean():+.2g}"
+    of_them = f", {prosthetic.sum()} of them prosthetic limbs" if prosthetic.any() else ""
+    return f"Holds 95 % of {len(known)} limbs or pairs{of_them}; {biases}: {what}."
 
 
 def _stride_entry(group: pd.DataFrame) -> dict[str, float]:

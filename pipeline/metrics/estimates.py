@@ -10,9 +10,20 @@ import numpy as np
 import pandas as pd
 from scipy.stats import t as student
 
-from pipeline.judgement import OwnError
 from pipeline.metrics.registry import MetricSpec, PairSpec
-from pipeline.model import SIDES, VIEWS, FloatArray, MetricValue, Side, Status, StrideSet, View, ViewValue, other_side
+from pipeline.model import (
+    SIDES,
+    VIEWS,
+    FloatArray,
+    MetricValue,
+    OwnError,
+    Side,
+    Status,
+    StrideSet,
+    View,
+    ViewValue,
+    other_side,
+)
 from pipeline.strides import LAST_STANCE, LIMB_SEEN, select
 
 # The standard error of a median over that of a mean, for normal values: exact for small counts (1 / sqrt(efficiency),
@@ -75,6 +86,7 @@ def run_metrics(
     for spec in specs.values():
         for side in SIDES:
             own = measurement_error.get(spec.id, NO_ERROR)
+            own = replace(own, sd=own.of_limb(side in prosthetic_sides))
             estimate = _estimate(spec, strides, side, max(min_strides, spec.min_strides), own)
             estimates[spec.id, side] = estimate
             values.append(_value(spec.id, side, spec.unit, estimate, own))

@@ -12,7 +12,7 @@ from pipeline.figures import LimitStrip
 from pipeline.judgement import Fault, FaultDefinition, Finding, VisitReport, severity_in_force, verdict_in_force
 from pipeline.kept import FRAMES_FOLDER
 from pipeline.language import say, say_saved
-from pipeline.model import MetricValue, Side, StrideSet, anatomical_side
+from pipeline.model import MetricValue, OwnError, Side, StrideSet, anatomical_side
 from pipeline.report.corrections import Marks, overruled_words
 from pipeline.report.drawings import (
     NoPicture,
@@ -34,6 +34,7 @@ from pipeline.report.words import (
     limit_words,
     metric_title,
     number_words,
+    own_error_words,
     severity_words,
     sign_words,
     unit_words,
@@ -127,7 +128,7 @@ class FaultMaker:
     sources: dict[str, Source]
     definitions: dict[str, FaultDefinition]
     check_notes: dict[str, str]
-    measurement_error: dict[str, float]
+    measurement_error: dict[str, OwnError]
     marks: Marks
 
     def view(self, fault: Fault) -> FaultView:
@@ -138,14 +139,9 @@ class FaultMaker:
         curve: Picture | NoPicture | None = None
         if definition is not None and definition.curve:
             curve = curve_picture(
-                self.strides,
-                definition.curve,
-                name=f"{fault.name}-curve",
-                prosthetic_sides=sides,
-                layout=self.layout,
-                sources=self.sources,
-                definition=definition,
-            )
+                self.strides, definition.curve, name=f"{fault.name}-curve", prosthetic_sides=sides,
+                layout=self.layout, sources=self.sources, definition=definition,
+            )  # fmt: skip
         return FaultView(
             name=fault.name,
             file=page_name(fault.name),
@@ -186,7 +182,7 @@ class FaultMaker:
             standing=self.layout.standing.get(finding.standing, finding.standing),
             source=self._source_words(finding.source),
             note=say(self.check_notes.get(finding.check, "")),
-            error=with_unit(self.measurement_error.get(finding.metric), finding.unit),
+            error=own_error_words(finding, self.measurement_error, self.report.prosthetic_sides),
             severity=severity_words(finding.severity, finding.clear, finding.severe, finding.unit),
             by_view=view_words(self._metric_of(finding)),
             applies=finding.applies,

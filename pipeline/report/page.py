@@ -94,7 +94,7 @@ def write_visit(
         sources=sources,
         definitions={definition.name: definition for definition in limits.faults},
         check_notes={check.id: check.note for check in limits.checks},
-        measurement_error={name: own.sd for name, own in limits.measurement_error.items()},
+        measurement_error=limits.measurement_error,
         marks=marks(report),
     )
     faults = [maker.view(fault) for fault in in_reading_order(report.faults)]

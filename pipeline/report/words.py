@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 
 from pipeline.checks import LimbVerdict, findings_behind, limb_verdicts
 from pipeline.judgement import Fault, FaultDefinition, Finding, Verdict, verdict_in_force
 from pipeline.language import localised, say, say_count, say_saved
 from pipeline.metrics import CATALOGUE
-from pipeline.model import SIDES, MetricValue, Side, anatomical_side, other_side
+from pipeline.model import SIDES, MetricValue, OwnError, Side, anatomical_side, other_side
 
 # Decimals worth reading, by unit; a unit that is not listed gets two.
 DECIMALS = {
@@ -49,6 +49,12 @@ def with_unit(value: float | None, unit: str) -> str:
         return say("not known")
     shown_unit = f"({unit_words(unit)})" if unit == "1" else unit_words(unit)
     return f"{number_words(value, unit)} {shown_unit}"
+
+
+def own_error_words(finding: Finding, errors: Mapping[str, OwnError], prosthetic_sides: Sequence[Side]) -> str:
+    """The own error of a finding's metric on its limb, with its unit; empty where there is none."""
+    own = errors.get(finding.metric)
+    return with_unit(own.of_limb(finding.side in prosthetic_sides), finding.unit) if own else ""
 
 
 def plain_number(value: float, unit: str) -> str:
