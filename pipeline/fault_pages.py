@@ -178,11 +178,13 @@ def _needs(page: Page) -> str:
     for row in {row.metric: row for row in page.rows}.values():
         base = base_metric(row.metric)
         words = [
-            f"{row.min_strides} whole strides" + (" of each limb" if row.side == "both" else ""),
+            f"{row.min_strides} {'strides' if base.early else 'whole strides'}"
+            + " of each limb" * (row.side == "both")
+            + " (their beginning is enough)" * base.early,
             f"{row.view} view",
             f"{row.min_fps:g} frames/s or more" if row.min_fps else "",
             "the limb towards the camera" if row.near_only else "",
-            "its leg followed without doubt" if base.sure_leg else "",
+            f"its leg followed without doubt{' in early stance' * base.early}" if base.sure_leg else "",
             "its foot followed without doubt" if base.sure_foot else "",
             "a scale in metres" if "m_per_px" in base.needs else "",
         ]
