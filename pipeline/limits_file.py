@@ -83,6 +83,16 @@ def read_limits(content: bytes, known: KnownWords) -> tuple[LimitsFile | None, l
     return file, [*problems, *_check_values(values, known)]
 
 
+def check_ids(content: bytes) -> list[str]:
+    """Return the ids of a file's checks, also where the file has mistakes."""
+    try:
+        parts = toml_values(content).get("check")
+    except ValueError:
+        return []
+    named = [part.get("id") for part in parts if isinstance(part, dict)] if isinstance(parts, list) else []
+    return [name for name in named if isinstance(name, str)]
+
+
 def _check_values(values: dict[str, Any], known: KnownWords) -> list[str]:
     """Second round: what each part says must fit the catalogue; keys that the first round refused are passed over."""
     fault, wrong = _as_far_as_read(FaultPart, values.get("fault"))
@@ -90,6 +100,8 @@ def _check_values(values: dict[str, Any], known: KnownWords) -> list[str]:
     if fault is not None and "curve" not in wrong and fault.curve:
         curves = [quantity.name for quantity in QUANTITIES]
         problems = [] if fault.curve in curves else [f"fault.curve: {unknown_word(fault.curve, curves)}"]
+    if fault is not None and "phase_pct" not in wrong and not 0.0 <= fault.phase_pct[0] < fault.phase_pct[1] <= 100.0:
+        problems.append(f"fault.phase_pct: found {list(fault.phase_pct)}; from 0 to 100 expected, the first the lower")
     parts = values.get("check")
     for number, part in enumerate(parts if isinstance(parts, list) else []):
         check, wrong = _as_far_as_read(CheckPart, part)

@@ -109,7 +109,7 @@ def stride_curve(signal: FloatArray, time_s: FloatArray, start_s: float, end_s: 
     Returns
     -------
     (101,)
-        By straight lines between frames; all NaN when any frame inside is missing.
+        By straight lines between frames; NaN beside a missing one.
     """
     at_s = start_s + PERCENT / 100.0 * (end_s - start_s)
     return np.interp(at_s, time_s, signal)

@@ -12,7 +12,7 @@ from pydantic import Field, ValidationError
 from pipeline.config import config_dir
 from pipeline.errors import ConfigError, ManyProblems
 from pipeline.judgement import Check, FaultDefinition, Limits
-from pipeline.limits_file import KnownWords, LimitsFile, problem_in_words, read_limits, unknown_word
+from pipeline.limits_file import KnownWords, LimitsFile, check_ids, problem_in_words, read_limits, unknown_word
 from pipeline.metrics import CATALOGUE
 from pipeline.metrics.registry import Catalogue
 from pipeline.model import OwnError
@@ -59,6 +59,7 @@ def load_limits(folder: Path | str | None = None) -> Limits:
         )
     known = KnownWords(CATALOGUE, _known_sources())
     problems: list[str] = []
+    ids: list[str] = []
     parsed: list[tuple[int, FaultDefinition, tuple[Check, ...]]] = []
     digest = hashlib.sha256((config_dir() / "measurement_error.toml").read_bytes())
     for path in files:
@@ -68,12 +69,12 @@ def load_limits(folder: Path | str | None = None) -> Limits:
             problems.append(f"{folder.name}/{path.name}: cannot be read ({error.strerror})")
             continue
         digest.update(path.name.encode() + b"\0" + content + b"\0")
+        ids += check_ids(content)
         file, found = read_limits(content, known)
         problems += [f"{folder.name}/{path.name}: {problem}" for problem in found]
         if file is not None:
             own = hashlib.sha256(content).hexdigest()
             parsed.append((file.fault.order, _definition(path.stem, file, own), _checks(path.stem, file)))
-    ids = [check.id for _, _, checks in parsed for check in checks]
     repeated = sorted({name for name in ids if ids.count(name) > 1})
     problems += [f"{folder.name}: check id {name!r} is used twice" for name in repeated]
     if problems:

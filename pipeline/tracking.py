@@ -177,13 +177,15 @@ def compare(before: Visit, after: Visit, metric: str, side: str, rules: Tracking
     if first.value is None or last.value is None:
         return Change(metric, side, unit, first, last, None, None, "cannot say", tuple(reasons))
     change, detectable = last.value - first.value, float(np.hypot(first.half_width, last.half_width))
-    verdict = "cannot say" if reasons else verdict_of_change(first.value, last.value, detectable, metric, rules)
+    on_prosthetic = side in after.report.prosthetic_sides
+    found = verdict_of_change(first.value, last.value, detectable, metric, rules, on_prosthetic=on_prosthetic)
+    verdict = "cannot say" if reasons else found
     finite = detectable if np.isfinite(detectable) else None
     return Change(metric, side, unit, first, last, change, finite, verdict, tuple(reasons))
 
 
 def verdict_of_change(
-    before: float, after: float, detectable: float, metric: str, rules: TrackingRules
+    before: float, after: float, detectable: float, metric: str, rules: TrackingRules, *, on_prosthetic: bool = False
 ) -> ChangeVerdict:
     """Return what a change means.
 
@@ -191,6 +193,8 @@ def verdict_of_change(
     ----------
     before, after, detectable : float
         The two values and the smallest detectable change, in the metric's unit.
+    on_prosthetic : bool
+        Whether they are of a prosthetic limb.
 
     Notes
     -----
@@ -206,7 +210,7 @@ def verdict_of_change(
     gain = 0.0
     if target is not None:
         gain = abs(before - target) - abs(after - target)
-    elif metric in rules.better.less:
+    elif metric in rules.better.less or (on_prosthetic and metric in rules.better.less_on_prosthetic):
         gain = -change
     elif metric in rules.better.more:
         gain = change

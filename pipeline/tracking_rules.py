@@ -23,9 +23,10 @@ class Comparable(Table):
 
 
 class Better(Table):
-    """Which way each metric gets better; `toward` has the value that is best."""
+    """Which way each metric gets better, some on a prosthetic limb only; `toward` has the value that is best."""
 
     less: frozenset[str]
+    less_on_prosthetic: frozenset[str] = frozenset()
     more: frozenset[str]
     neither: frozenset[str]
     toward: dict[str, Number]
@@ -63,7 +64,7 @@ def load_tracking_rules(path: Path | str | None = None) -> TrackingRules:
         path or config_dir() / "tracking.toml", shown, TrackingRules, expected="expected rules for comparing visits"
     )
     better = rules.better
-    named = Counter([*better.less, *better.more, *better.neither, *better.toward])
+    named = Counter([*better.less, *better.less_on_prosthetic, *better.more, *better.neither, *better.toward])
     problems = [f"better: metric {unknown_word(name, list(CATALOGUE))}" for name in named if name not in CATALOGUE]
     problems += [f"better: metric {name!r} is named {count} times" for name, count in named.items() if count > 1]
     problems += [f"better: metric {name!r} is missing" for name in CATALOGUE if name not in named]

@@ -102,6 +102,18 @@ def test_a_repeated_check_id_is_a_mistake(folder: Path) -> None:
     edit(folder / "lateral_whip.toml", 'id = "heel_whip_lateral"', 'id = "heel_whip_medial"')
     with pytest.raises(ManyProblems, match="check id 'heel_whip_medial' is used twice"):
         load_limits(folder)
+    # Also while the file has another mistake: all are told at once.
+    edit(folder / "lateral_whip.toml", "urgent = false", 'urgent = "no"')
+    with pytest.raises(ManyProblems, match="check id 'heel_whip_medial' is used twice"):
+        load_limits(folder)
+
+
+@pytest.mark.parametrize("phase", ["[250.0, -40.0]", "[50.0, 50.0]", "[-1.0, 30.0]", "[10.0, 101.0]"])
+def test_a_phase_lies_within_the_stride(folder: Path, phase: str) -> None:
+    path = folder / "lateral_whip.toml"
+    edit(path, re.search(r"phase_pct = .*", path.read_text(encoding="utf-8")).group(), f"phase_pct = {phase}")
+    with pytest.raises(ManyProblems, match=r"fault.phase_pct: found .*; from 0 to 100 expected, the first the lower"):
+        load_limits(folder)
 
 
 def test_an_empty_folder_says_what_was_expected(tmp_path: Path) -> None:

@@ -16,9 +16,9 @@ from pipeline.comparability import Visit
 from pipeline.config import config_dir
 from pipeline.errors import ManyProblems
 from pipeline.goals import NO_GOALS
-from pipeline.judgement import OwnError, VisitReport
+from pipeline.judgement import VisitReport
 from pipeline.metrics import CATALOGUE, estimates
-from pipeline.model import MetricValue, QualityNote, StrideSet
+from pipeline.model import MetricValue, OwnError, QualityNote, StrideSet, other_side
 from pipeline.report import save_parts
 from pipeline.report.track import CHANGES, track_subject, track_table
 from pipeline.slopes import straight_line
@@ -101,8 +101,10 @@ def test_better_and_worse_by_the_direction_of_the_metric(
 def simulated(generator: np.random.Generator, true: float, own_sd: float, stride_sd: float, n: int) -> MetricValue:
     """A visit's value by the pipeline's own estimate: strides scatter about a value that is off by its own error."""
     own = OwnError(own_sd, stride_sd, 4.0)
-    estimate = estimates._of_strides(generator.normal(true + generator.normal(0, own_sd), stride_sd, n), own)
-    return value(*VAULT, float(estimate.value), estimates._half_interval(estimate, own))
+    strides = pd.DataFrame({"clip_id": ["clip"] * n, "stride_id": [str(i) for i in range(n)]})
+    sizes = generator.normal(true + generator.normal(0, own_sd), stride_sd, n)
+    estimate = estimates._of_strides(strides, sizes, own, 0.0)
+    return value(*VAULT, estimate.value, estimates._interval(estimate, own)[1] - estimate.value)
 
 
 @pytest.mark.parametrize(("own_sd", "stride_sd", "n"), [(1.0, 0.5, 3), (0.3, 1.0, 6), (0.0, 1.0, 12), (1.0, 0.0, 4)])
@@ -375,12 +377,28 @@ def test_visits_that_cannot_be_a_track_are_refused() -> None:
         track([BASE, visit("02", value(*VAULT, 5.0, 1.0))], RULES, baseline="03")
 
 
+def test_a_sound_knee_that_yields_less_is_not_called_better() -> None:
+    """It flexes 15 to 20 deg in loading response (perry_2010, from memory); a prosthetic knee that does gives way."""
+    for on_prosthetic, verdict in ((True, "better"), (False, "changed")):
+        found = verdict_of_change(
+            18.0, 6.0, 3.0, "knee_flexion_rise_in_stance", RULES, on_prosthetic=on_prosthetic
+        )  # fmt: skip
+        assert found == verdict
+    base = BASE.report.prosthetic_sides[0]
+    both = [
+        visit(name, *(value("knee_flexion_rise_in_stance", side, size, 2.0, "deg") for side in ("left", "right")))
+        for name, size in (("01", 18.0), ("02", 6.0))
+    ]
+    changes = {one.side: one.verdict for one in track(both, RULES).changes if one.metric != "cadence"}
+    assert changes == {base: "better", other_side(base): "changed"}
+
+
 # --- rules, files and the command
 
 
 def test_every_metric_has_exactly_one_direction() -> None:
     better = RULES.better
-    named = [*better.less, *better.more, *better.neither, *better.toward]
+    named = [*better.less, *better.less_on_prosthetic, *better.more, *better.neither, *better.toward]
     assert sorted(named) == sorted(CATALOGUE)
 
 
