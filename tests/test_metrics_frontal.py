@@ -11,10 +11,12 @@ import pandas as pd
 import pytest
 
 from pipeline.bench.true_signals import true_signals
+from pipeline.checks import Person
 from pipeline.config import load_settings
 from pipeline.metrics.frontal import (
     ankle_arc_in_swing,
     foot_beside_hip,
+    foot_direction_in_stance,
     heel_whip,
     pelvic_hike_in_swing,
     step_width,
@@ -26,7 +28,10 @@ from pipeline.motion import Motion, prepare
 from pipeline.parallax import Course, ahead_of_hips
 from pipeline.passes import find_passes
 from pipeline.quantities_frontal import frontal_quantities, obliquity_deg
+from pipeline.stages import judge_visit
 from pipeline.strides import sample_curves
+from pipeline.tables import STRIDES, empty_table
+from pipeline.thresholds import load_limits
 from tests.captured_walk import CapturedWalk, captured_walk
 from tests.filmed_walk import FOCAL_PX, FOOT_HALF_M, HIP_HALF_M, LEG_M, STEP_S, FilmedWalk
 from tests.test_events import floor_events_s
@@ -122,6 +127,38 @@ def test_hike_is_mid_swing_against_the_whole_stride(roll_deg: float) -> None:
     """Mid-swing is 80 %, +- 9 are 19 of 100 points: 3 deg there and none elsewhere are 3 - 3 x 0.19 = 2.43."""
     lift = roll_deg + np.where(np.abs(PERCENT - 80) <= 9, 3.0, 0.0)
     assert pelvic_hike_in_swing(one_stride(pelvic_obliquity_deg=lift))[0] == pytest.approx(2.43)
+
+
+def test_foot_direction_is_that_of_foot_flat_alone() -> None:
+    """12 deg from 16 to 30 % of the stride, 40 deg everywhere else."""
+    level = np.where((PERCENT >= 16) & (PERCENT <= 30), 12.0, 40.0)
+    assert foot_direction_in_stance(one_stride(foot_level_deg=level))[0] == pytest.approx(12.0)
+
+
+def test_a_prosthetic_foot_that_points_outward_all_the_time_is_steady_toe_out_and_no_rotation() -> None:
+    """28 deg against 8 on the sound foot: beyond 15 deg and 20 deg more than sound; at contact as at foot flat."""
+    rows = [
+        {
+            "stride_id": f"{side}:{i}", "clip_id": "front", "view": "anterior", "side": side, "near": False,
+            "pass_number": 1, "start_s": float(i), "end_s": i + 1.1, "fps": 30.0, "use": True, "leg_sure": True,
+            "early_sure": True, "foot_sure": True, "why_not": "",
+        }
+        for side in SIDES for i in range(6)
+    ]  # fmt: skip
+    table = pd.concat([empty_table(STRIDES), pd.DataFrame(rows)], ignore_index=True)
+    flags = ["use", "near", "leg_sure", "early_sure", "foot_sure"]
+    table[flags] = table[flags].astype(bool)
+    curve = np.where(table["side"] == "right", 28.0, 8.0)[:, None] + np.zeros(101)
+    strides = StrideSet(table, {"foot_level_deg": curve, "foot_direction_deg": curve})
+    values, faults = judge_visit(strides, Person(("right",)), SETTINGS, load_limits())
+    found = {(one.metric, one.side): one.value for one in values}
+    assert found["foot_direction_in_stance", "right"] == 28.0
+    assert found["foot_direction_difference", "prosthetic/sound"] == 20.0
+    verdicts = {fault.name: fault for fault in faults}
+    toe_out = verdicts["steady_toe_out"]
+    assert (toe_out.verdict, toe_out.severity) == ("present", "clear")
+    assert [finding.verdict for finding in toe_out.findings] == ["present", "present"]
+    assert verdicts["foot_rotation"].verdict != "present"
 
 
 def test_obliquity_by_hand() -> None:

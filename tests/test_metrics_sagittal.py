@@ -31,7 +31,6 @@ from pipeline.metrics.knee import (
     knee_flexion_start,
 )
 from pipeline.metrics.spatial import GRAVITY_M_S2, froude_number
-from pipeline.metrics.symmetry import difference
 from pipeline.metrics.temporal import double_support_share
 from pipeline.metrics.trunk import backward_trunk_lean_in_late_stance, trunk_forward_lean_in_stance
 from pipeline.model import LANDMARK_NAMES, SIDES, FloatArray, Pass, StrideSet
@@ -294,16 +293,29 @@ def test_froude_number_by_hand() -> None:
     assert run_m_s == pytest.approx(2.1, abs=0.01)
 
 
-@pytest.mark.parametrize(
-    ("pair", "metric"),
-    [
-        ("heel_rise_difference", "heel_rise_in_swing"),
-        ("knee_swing_flexion_difference", "knee_flexion_peak_in_swing"),
-        ("knee_flexion_start_difference", "knee_flexion_start"),
-    ],
-)
-def test_differences_are_first_minus_second(pair: str, metric: str) -> None:
-    """By hand: 45 - 60 = -15."""
+COMPARED = {
+    "step_time_ratio": ("step_time", 0.75),
+    "stance_time_ratio": ("stance_time", 0.75),
+    "step_length_ratio": ("step_length", 0.75),
+    "foot_flat_time_ratio": ("foot_flat_time", 0.75),
+    "foot_drop_speed_ratio": ("foot_drop_speed", 0.75),
+    "arm_swing_asymmetry": ("arm_swing_range", 25.0),
+    "heel_rise_difference": ("heel_rise_in_swing", -15.0),
+    "knee_swing_flexion_difference": ("knee_flexion_peak_in_swing", -15.0),
+    "knee_flexion_start_difference": ("knee_flexion_start", -15.0),
+    "trunk_lean_difference": ("trunk_lean_in_stance", -15.0),
+    "pelvic_hike_difference": ("pelvic_hike_in_swing", -15.0),
+    "foot_direction_difference": ("foot_direction_in_stance", -15.0),
+}
+
+
+@pytest.mark.parametrize("pair", COMPARED)
+def test_comparisons_of_45_and_60_by_hand(pair: str) -> None:
+    """45 - 60 = -15, 45 / 60 = 0.75, and the first arm swings 25 % less than the second."""
+    metric, expected = COMPARED[pair]
     assert COMPARISONS[pair].metric == metric
-    assert COMPARISONS[pair].compute is difference
-    assert difference(45.0, 60.0) == -15.0
+    assert COMPARISONS[pair].compute(45.0, 60.0) == pytest.approx(expected)
+
+
+def test_every_comparison_is_worked_by_hand() -> None:
+    assert COMPARED.keys() == COMPARISONS.keys()
