@@ -135,6 +135,7 @@ def test_nobody_is_judged_by_turning(turn: str, heading_deg: float) -> None:
         found = judged([strides], sides)
         assert found.named("present") == set()
         assert found.named("borderline") <= {"knee_instability"}
+        assert found.named("not seen") == set()
         assert all(found.faults[name].reason for name in found.named("cannot say"))
 
 

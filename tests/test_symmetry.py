@@ -27,7 +27,7 @@ def over_first(first: float, second: float) -> float:
 
 
 def over_mean(first: float, second: float) -> float:
-    """Robinson's index: formula READ second hand."""
+    """Robinson's index: formula READ in the same table."""
     return 100 * (first - second) / (0.5 * (first + second))
 
 
