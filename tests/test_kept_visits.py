@@ -112,5 +112,5 @@ def test_a_damaged_file_is_refused(tmp_path: Path, content: bytes) -> None:
 
 def test_rows_are_tied_to_the_version_of_the_verdicts_and_not_of_the_pages() -> None:
     """A page that shows the same verdicts in other words leaves rows that took hours as good as they were."""
-    made_with = nothing_kept(load_settings(), load_limits(), "the test half, seed 2", 9).made_with
+    made_with = nothing_kept(load_settings(), load_limits(), "the test half, seed 2", 9, "1").made_with
     assert made_with["verdicts"] == str(VERDICTS_VERSION) != str(VISIT_VERSION)

@@ -135,8 +135,9 @@ KINDS: tuple[FaultKind, ...] = (
         opposite=lambda size: -size,
     ),
     FaultKind(
-        "foot_slap", "foot_slap_share", (60, 40, 25), "%",
-        lambda walked: 100.0 * walked.realised["foot_flat_time_ratio"], "both", frame_rate_hz=60,
+        # Turned by the same angle to the floor, a foot that takes 60, 40 and 25 % of the sound one's time.
+        "foot_slap", "foot_slap_share", (1.67, 2.5, 4.0), "1",
+        lambda walked: 1.0 / walked.realised["foot_flat_time_ratio"], "both", frame_rate_hz=60,
     ),
     FaultKind("drop_off", "drop_off_m", (3, 5, 7), LEG_PCT, _leg("drop_off_m"), "near"),
     FaultKind(

@@ -124,6 +124,11 @@ def walks_in_all(*, per_size: int, without: int, several: int, every_view: int, 
         raise StageError(ITEM, str(error).rstrip(".")) from error
 
 
+def walks_version() -> str:
+    """Return the version of the generator's walks: visits of two are not alike."""
+    return str(_generator("fault_set").VERSION)
+
+
 def truth_path(study: Path, relative_path: str) -> Path:
     """Return the truth file of a clip of such a study, from its path in the manifest."""
     return study / "truth" / f"{Path(relative_path).stem}.truth.json"

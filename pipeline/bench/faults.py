@@ -11,7 +11,7 @@ import typer
 
 from pipeline.batch import run_study
 from pipeline.bench.accuracy import PartChoice
-from pipeline.bench.clip_set import ensure_walks, truth_path, walks_in_all
+from pipeline.bench.clip_set import ensure_walks, truth_path, walks_in_all, walks_version
 from pipeline.bench.detection import WalkedStudy, judge_walks
 from pipeline.bench.faults_page import days_of, faults_page
 from pipeline.bench.kept_visits import KeptVisit, go_on_with, kept_visit, nothing_kept, value_frame, write_half
@@ -60,7 +60,8 @@ def faults(
     settings, loaded = with_choices(load_settings(), model=model), load_limits(limits)
     walkers = {"per_size": per_size, "without": without, "several": several, "every_view": every_view}
     asked_for = walks_in_all(**walkers, only=chosen)
-    half = go_on_with(rows, nothing_kept(settings, loaded, f"the {part.value} half, seed {seed}", asked_for))
+    wanted = nothing_kept(settings, loaded, f"the {part.value} half, seed {seed}", asked_for, walks_version())
+    half = go_on_with(rows, wanted)
     folder = out / f"faults-{seed}-{part.value}"
     study = ensure_walks(
         out / "clips", seed, part.value, **walkers, only=chosen,

@@ -87,10 +87,14 @@ def value_frame(visits: Iterable[KeptVisit]) -> pd.DataFrame:
     return _frame((row for visit in visits for row in visit.values), VALUE_NUMBERS)
 
 
-def nothing_kept(settings: Settings, limits: Limits, walkers: str, asked_for: int) -> KeptHalf:
-    """Return what no visit was measured of yet, with what it is going to be measured with."""
+def nothing_kept(settings: Settings, limits: Limits, walkers: str, asked_for: int, generator: str) -> KeptHalf:
+    """Return what no visit was measured of yet, with what it is going to be measured with.
+
+    `generator` is the version of what makes the walkers.
+    """
     models = [model.sha256 for model in verify_models(settings.landmarks.model)]
     made_with = {
+        "generator": generator,
         "landmarks": ", ".join([str(LANDMARKS_VERSION), *models]),
         "what pictures show": f"{PICTURES_VERSION}, {OUTLINES_VERSION}, {PYLON_VERSION}, {SHOES_VERSION}",
         "measures": str(MEASURES_VERSION),
