@@ -53,7 +53,7 @@ def faults(
 ) -> None:
     """Print sensitivity, false alarms, the smallest size found and confusion between faults, for every fault.
 
-    A clip takes about 20 s of computing to render and as much to measure; all walkers of a half are about 1,300 clips.
+    A clip takes about 20 s of computing to render and as much to measure; all walkers of a half are about 1,450 clips.
     With --rows and --at-most they are measured over several sittings or machines, walker 1 of everything first.
     """
     chosen = tuple(name.strip() for name in only.split(",") if name.strip())
