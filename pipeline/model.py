@@ -214,7 +214,18 @@ class OwnError:
     prosthetic_sd: float | None = None
 
     def of_limb(self, prosthetic: bool) -> float:
-        """Return the standard deviation for a prosthetic limb, or for any other limb and for comparisons."""
+        """Return the standard deviation for one limb, or for a comparison of limbs.
+
+        Parameters
+        ----------
+        prosthetic : bool
+            Whether it is a prosthetic limb.
+
+        Returns
+        -------
+        float
+            In the metric's unit.
+        """
         return self.sd if self.prosthetic_sd is None or not prosthetic else self.prosthetic_sd
 
 
