@@ -32,7 +32,8 @@ clear fault; not counted among the sizes) have two side views, one from the fron
 frames a second is counted where it had them: without a fault and in every view, that is every second visit. Under
 *Metrics* stand errors, found minus true; *slope* is that of found on true values with half of its 95 % interval
 (*+-*), where the true values show one. True is what the metric says of the true joints; *injected* is what the walker
-was made to show, in a walk without filming: not every metric sees the whole of it.
+was made to show, in a walk without filming: not every metric sees the whole of it. *Inside* is the share of limbs whose
+interval holds the true value: 95 % is meant, less says that the own error is too small for that limb.
 
 The goals are those set before the first measurement. That for *mild* is meant where a mild fault lies at least twice
 the metric's own error beyond its limit; nearer to the limit nobody could tell. What a fault falls short of, and why,
