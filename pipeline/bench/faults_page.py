@@ -70,7 +70,10 @@ def faults_page(half: KeptHalf) -> str:
     sections = [introduction, *(f"### {name}\n\n{markdown(table)}" for name, table in tables.items())]
     unjudged, pairs = unjudged_pairs(verdicts)
     place = 1 + list(tables).index(CONFUSION)
-    sections[place] += f"\n\nOf {pairs} pairs, {unjudged} could not be judged in any visit: no clip shows both faults."
+    sections[place] += (
+        f"\n\nOf {pairs} pairs, {unjudged} could not be judged in any visit: its clips show one of the two only, or "
+        "nothing could be said of the other."
+    )
     if failed:
         sections.append("Not measured:\n\n" + "\n".join(f"- {clip}: {message}" for clip, message in failed.items()))
     made_with = "\n".join(f"- {name}: {value}" for name, value in half.made_with.items())
