@@ -11,6 +11,7 @@ from .body import PALETTES, Look
 from .clip import ClipSpec, make_clip
 from .draws import PARTS
 from .fault_set import make_fault_set
+from .fault_walks import fault_cells
 from .faults import Faults
 from .prosthesis import LIMBS
 from .scene import VIEWS
@@ -108,11 +109,11 @@ def main(arguments: list[str] | None = None) -> int:
             make_set(given.folder, given.seed, given.count, part=given.part, workers=given.workers)
             return 0
         if given.command == "faults":
-            make_fault_set(
-                given.out, given.seed, part=given.part, per_size=given.per_size, without=given.without,
-                several=given.several, every_view=given.every_view,
-                only=[name for name in given.only.split(",") if name], workers=given.workers,
+            cells = fault_cells(
+                per_size=given.per_size, without=given.without, several=given.several, every_view=given.every_view,
+                only=[name for name in given.only.split(",") if name],
             )  # fmt: skip
+            make_fault_set(given.out, given.seed, given.part, cells, workers=given.workers)
             return 0
         if given.video.suffix != ".mp4":
             raise ValueError(f"clip: the file is {given.video.name}; a name ending in .mp4 is expected. Rename it.")

@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 import csv
-from collections.abc import Callable, Collection, Iterable, Sequence
+from collections.abc import Callable, Iterable
 from itertools import chain
 from pathlib import Path
 
-from .fault_walks import FaultCell, FaultWalk, draw_walk, fault_cells
+from .fault_walks import FaultCell, FaultWalk, draw_walk
 from .study import MANIFEST_COLUMNS
 from .variety import in_processes, make_row, write_table
 
@@ -23,15 +23,9 @@ VERSION = "2"
 def make_fault_set(
     folder: Path,
     seed: int,
-    *,
     part: str,
-    per_size: int = 12,
-    without: int = 40,
-    several: int = 20,
-    every_view: int = 2,
-    only: Sequence[str] = (),
-    leave_out: Collection[str] = (),
-    at_most: int | None = None,
+    cells: Iterable[FaultCell],
+    *,
     workers: int = 1,
     say: Callable[[str], object] = print,
 ) -> None:
@@ -43,12 +37,10 @@ def make_fault_set(
     ----------
     folder : path
         One folder for each part.
-    seed, part, per_size, without, several, every_view, only
-        As in `fault_walks.fault_specs`.
-    leave_out : collection of str
-        Subjects that are not made; what both tables tell of them is left out too.
-    at_most : int, optional
-        Walks at most, the first of those that are made.
+    seed, part
+        As in `fault_walks.draw_walk`.
+    cells : iterable of FaultCell
+        Walkers; what both tables tell of any other is left out.
     workers : int
         Processes at a time.
     say : function
@@ -57,12 +49,10 @@ def make_fault_set(
     Raises
     ------
     ValueError
-        If the part, a name or a number is wrong.
+        If the part or a number is wrong.
     """
     if workers < 1:
         raise ValueError(f"fault set: workers is {workers}; at least 1 is expected. Raise the number.")
-    cells = fault_cells(per_size=per_size, without=without, several=several, every_view=every_view, only=only)
-    cells = [cell for cell in cells if cell.subject not in leave_out][:at_most]
     kept = _kept_walks(folder)
     jobs = [(folder, seed, part, cell, kept.get(cell.subject)) for cell in cells]
     _write_tables(folder, in_processes(_make_walk, jobs, workers), say)

@@ -51,9 +51,8 @@ class FaultCell:
     @property
     def subject(self) -> str:
         """Made-up person; the same however many are asked for."""
-        if self.size == EVERY_VIEW:
-            return f"E{self.number * len(KINDS) + CELLS_IN_EVERY_VIEW.index((self.fault, self.size)) + 1:04d}"
-        return f"F{self.number * len(CELLS) + CELLS.index((self.fault, self.size)) + 1:04d}"
+        letter, cells = ("E", CELLS_IN_EVERY_VIEW) if self.size == EVERY_VIEW else ("F", CELLS)
+        return f"{letter}{self.number * len(cells) + cells.index((self.fault, self.size)) + 1:04d}"
 
     @property
     def name(self) -> str:
@@ -68,6 +67,8 @@ CELLS: tuple[tuple[str, str], ...] = (
     (SEVERAL, SEVERAL),
 )
 CELLS_IN_EVERY_VIEW: tuple[tuple[str, str], ...] = tuple((kind.name, EVERY_VIEW) for kind in KINDS)
+# A cell's place is part of its seed: what is new goes to the end.
+ALL_CELLS = (*CELLS, *CELLS_IN_EVERY_VIEW)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -146,39 +147,22 @@ def fault_cells(
     counts = {NONE: without, SEVERAL: several, EVERY_VIEW: every_view}
     cells = [
         (number / counts.get(size, per_size), index, FaultCell(fault=fault, size=size, number=number))
-        for index, (fault, size) in enumerate((*CELLS, *CELLS_IN_EVERY_VIEW))
+        for index, (fault, size) in enumerate(ALL_CELLS)
         if not only or fault in only
         for number in range(counts.get(size, per_size))
     ]
     return [cell for _, _, cell in sorted(cells, key=lambda entry: entry[:2])]
 
 
-def fault_specs(
-    seed: int,
-    part: str,
-    *,
-    per_size: int = 12,
-    without: int = 40,
-    several: int = 20,
-    every_view: int = 2,
-    only: Sequence[str] = (),
-) -> list[FaultWalk]:
-    """Return the walks of one part of the benchmark; drawing one takes a few seconds.
+def draw_walk(seed: int, part: str, cell: FaultCell) -> FaultWalk:
+    """Return one walk: the first drawn body and speed that can show the wanted sizes. It takes a few seconds.
 
     Parameters
     ----------
     seed : int
     part : "tuning" or "test"
         The two parts share no walker.
-    per_size, without, several, every_view, only
-        As in `fault_cells`.
-    """
-    cells = fault_cells(per_size=per_size, without=without, several=several, every_view=every_view, only=only)
-    return [draw_walk(seed, part, cell) for cell in cells]
-
-
-def draw_walk(seed: int, part: str, cell: FaultCell) -> FaultWalk:
-    """Return one walk: the first drawn body and speed that can show the wanted sizes.
+    cell : FaultCell
 
     Raises
     ------
@@ -189,7 +173,7 @@ def draw_walk(seed: int, part: str, cell: FaultCell) -> FaultWalk:
     """
     if part not in PARTS:
         raise ValueError(f"fault walks: part is {part}; {' or '.join(PARTS)} is expected. Choose one of these.")
-    place = (*CELLS, *CELLS_IN_EVERY_VIEW).index((cell.fault, cell.size))
+    place = ALL_CELLS.index((cell.fault, cell.size))
     reason = ""
     for attempt in range(_MOST_DRAWS):
         rng = np.random.default_rng([seed, PARTS.index(part), place, cell.number, attempt])

@@ -8,6 +8,7 @@ import sys
 from collections.abc import Callable, Collection
 from pathlib import Path
 from types import ModuleType
+from typing import Protocol
 
 from pipeline.errors import StageError
 
@@ -15,6 +16,14 @@ from pipeline.errors import StageError
 GENERATOR_HOME = Path(__file__).resolve().parents[2] / "example_data"
 NEEDED = ("moderngl", "av")
 ITEM = "benchmark clips"
+
+
+class Walker(Protocol):
+    """A walker of the generator that shows a known fault, several or none."""
+
+    @property
+    def subject(self) -> str:
+        """Made-up person."""
 
 
 def ensure_set(
@@ -61,22 +70,39 @@ def ensure_set(
     return study
 
 
+def fault_walkers(*, per_size: int, without: int, several: int, every_view: int, only: tuple[str, ...]) -> list[Walker]:
+    """Return the walkers with known faults, walker 1 of everything first: a part of them is useful.
+
+    Parameters
+    ----------
+    per_size, without, several, every_view : int
+        Walkers for each fault and size, without any fault, with several at once, and for each fault, clear in size, in
+        every view. More of them keeps those that there were.
+    only : tuple of str
+        Faults to show; empty is all.
+
+    Raises
+    ------
+    StageError
+        As for `ensure_set`.
+    """
+    counts = {"per_size": per_size, "without": without, "several": several, "every_view": every_view}
+    try:
+        return list(_generator("fault_walks").fault_cells(**counts, only=only))
+    except ValueError as error:
+        raise StageError(ITEM, str(error).rstrip(".")) from error
+
+
 def ensure_walks(
     folder: Path,
     seed: int,
     part: str,
+    walkers: Collection[Walker],
     *,
-    per_size: int,
-    without: int,
-    several: int,
-    every_view: int,
-    only: tuple[str, ...] = (),
-    leave_out: Collection[str] = (),
-    at_most: int | None = None,
     workers: int = 1,
     say: Callable[[str], object] = print,
 ) -> Path:
-    """Return the study of walkers with known faults, one visit each; clips that are missing are rendered.
+    """Return the study of these walkers, one visit each; clips that are missing are rendered.
 
     Parameters
     ----------
@@ -85,15 +111,10 @@ def ensure_walks(
     seed : int
     part : "tuning" or "test"
         The halves show different people; the test half is for the last measurement only.
-    per_size, without, several, every_view : int
-        Walkers for each fault and size, without any fault, with several at once, and for each fault, clear in size, in
-        every view. More of them keeps what is there.
-    only : tuple of str
-        Faults to show; empty is all.
-    leave_out : collection of str
-        Subjects that are not wanted.
-    at_most : int, optional
-        Walkers at most, of those that are wanted: walker 1 of everything first.
+    walkers : collection of Walker
+        Of those that `fault_walkers` gives.
+    workers, say
+        As for `ensure_set`.
 
     Returns
     -------
@@ -106,22 +127,11 @@ def ensure_walks(
         As for `ensure_set`.
     """
     study = folder / f"faults-{seed}" / part
-    chosen = {"per_size": per_size, "without": without, "several": several, "every_view": every_view, "only": only}
-    chosen |= {"leave_out": leave_out, "at_most": at_most}
     try:
-        _generator("fault_set").make_fault_set(study, seed, part=part, **chosen, workers=workers, say=say)
+        _generator("fault_set").make_fault_set(study, seed, part, walkers, workers=workers, say=say)
     except (ValueError, RuntimeError) as error:
         raise StageError(ITEM, str(error).rstrip(".")) from error
     return study
-
-
-def walks_in_all(*, per_size: int, without: int, several: int, every_view: int, only: tuple[str, ...] = ()) -> int:
-    """Return how many walkers `ensure_walks` renders when it leaves none out; raise StageError as it does."""
-    cells = _generator("fault_walks").fault_cells
-    try:
-        return len(cells(per_size=per_size, without=without, several=several, every_view=every_view, only=only))
-    except ValueError as error:
-        raise StageError(ITEM, str(error).rstrip(".")) from error
 
 
 def walks_version() -> str:

@@ -9,21 +9,18 @@ from typing import Annotated
 
 import typer
 
-from pipeline.batch import run_study
 from pipeline.bench.accuracy import PartChoice
-from pipeline.bench.clip_set import ensure_walks, truth_path, walks_in_all, walks_version
+from pipeline.bench.clip_set import ensure_walks, fault_walkers, truth_path, walks_version
+from pipeline.bench.clips_alone import measure_clips
 from pipeline.bench.detection import WalkedStudy, judge_walks
 from pipeline.bench.faults_page import days_of, faults_page
 from pipeline.bench.kept_visits import KeptVisit, go_on_with, kept_visit, nothing_kept, value_frame, write_half
 from pipeline.bench.own_error import save_values
 from pipeline.config import ModelChoice, Settings, load_settings, with_choices
 from pipeline.errors import ConfigError
-from pipeline.job_process import Tell
-from pipeline.jobs import VisitJob
-from pipeline.judgement import Limits, VisitReport
+from pipeline.judgement import Limits
 from pipeline.manifest import read_manifest
-from pipeline.stage_record import StageEnd
-from pipeline.store import write_json, write_text
+from pipeline.store import now_text, write_text
 from pipeline.thresholds import load_limits
 
 
@@ -58,15 +55,14 @@ def faults(
     """
     chosen = tuple(name.strip() for name in only.split(",") if name.strip())
     settings, loaded = with_choices(load_settings(), model=model), load_limits(limits)
-    walkers = {"per_size": per_size, "without": without, "several": several, "every_view": every_view}
-    asked_for = walks_in_all(**walkers, only=chosen)
-    wanted = nothing_kept(settings, loaded, f"the {part.value} half, seed {seed}", asked_for, walks_version())
+    walkers = fault_walkers(
+        per_size=per_size, without=without, several=several, every_view=every_view, only=chosen
+    )  # fmt: skip
+    wanted = nothing_kept(settings, loaded, f"the {part.value} half, seed {seed}", len(walkers), walks_version())
     half = go_on_with(rows, wanted)
     folder = out / f"faults-{seed}-{part.value}"
-    study = ensure_walks(
-        out / "clips", seed, part.value, **walkers, only=chosen,
-        leave_out=half.visits.keys(), at_most=at_most, workers=2, say=typer.echo,
-    )  # fmt: skip
+    left = [walker for walker in walkers if walker.subject not in half.visits][:at_most]
+    study = ensure_walks(out / "clips", seed, part.value, left, workers=2, say=typer.echo)
     half = replace(half, visits=half.visits | _measured(study, folder, settings, loaded))
     if not half.visits:
         raise ConfigError(
@@ -87,9 +83,9 @@ def _measured(study: Path, folder: Path, settings: Settings, limits: Limits) -> 
     walks = _walks(study)
     if not walks:
         return {}
-    result = run_study(study, folder, settings=settings, limits=limits, visit_work=without_pages)
+    day = now_text()[:10]
+    failed = measure_clips(study, folder, settings)
     clips = read_manifest(study)
-    failed = {one.clip_id: one.message for one in result.clips if one.state != "done"}
     walked = WalkedStudy(
         clips=clips,
         done={clip.clip_id for clip in clips} - failed.keys(),
@@ -101,19 +97,8 @@ def _measured(study: Path, folder: Path, settings: Settings, limits: Limits) -> 
     for judged in judge_walks(walked, settings, limits):
         own = [clip.clip_id for clip in clips if clip.subject == judged.subject]
         refused = {name: failed[name] for name in own if name in failed}
-        visits[judged.subject] = kept_visit(judged, result.run.started[:10], len(own), refused)
+        visits[judged.subject] = kept_visit(judged, day, len(own), refused)
     return visits
-
-
-def without_pages(job: VisitJob, tell: Tell) -> StageEnd:
-    """Stand in for the work on a visit: the walks are judged here, from the strides of their clips."""
-    report = VisitReport(
-        subject=job.subject, visit=job.visit, visit_date=job.visit_date, prosthetic_sides=job.person.prosthetic_sides,
-        changes=job.changes, clips=job.results, quality={}, metrics=(), faults=(), run=job.run,
-    )  # fmt: skip
-    write_json(job.folder / "visit.json", report)
-    write_text(job.folder / "visit.html", "")
-    return StageEnd("report")
 
 
 def _walks(study: Path) -> dict[str, list[dict[str, str]]]:

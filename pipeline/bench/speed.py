@@ -14,7 +14,7 @@ import pandas as pd
 import typer
 
 from pipeline.batch import run_study
-from pipeline.bench.faults import without_pages
+from pipeline.bench.clips_alone import measure_clips
 from pipeline.bench.tables import markdown
 from pipeline.config import ModelChoice, load_settings, with_choices
 from pipeline.landmark_file import is_landmark_file
@@ -108,10 +108,7 @@ def _whole_visit(study: Path, clips: list[Clip], model: ModelChoice) -> pd.DataF
         # Pages are left out of the first figure: a visit's report is one job, which no second worker shares.
         for workers in (1, 2):
             started_s = time.perf_counter()
-            run_study(
-                folder / "study", folder / f"out-{workers}", settings=settings, workers=workers,
-                visit_work=without_pages,
-            )  # fmt: skip
+            measure_clips(folder / "study", folder / f"out-{workers}", settings, workers=workers)
             took_s[workers] = time.perf_counter() - started_s
         started_s = time.perf_counter()
         result = run_study(folder / "study", folder / "out-1", settings=settings, workers=1)

@@ -21,7 +21,6 @@ from generator.fault_walks import (
     FaultCell,
     draw_walk,
     fault_cells,
-    fault_specs,
 )
 from generator.faults import Faults, fault_range
 from generator.scene import place_pose, project
@@ -69,8 +68,8 @@ def test_only_takes_the_faults_that_are_named():
 
 def test_the_same_seed_gives_the_same_walk_and_seed_or_part_another_one():
     first = drawn("drop_off", "clear")
-    again = fault_specs(5, "tuning", per_size=1, without=0, several=0, only=["drop_off"])
-    assert again[SIZE_LABELS.index("clear")] == first
+    cells = fault_cells(per_size=1, only=["drop_off"])
+    assert draw_walk(5, "tuning", cells[SIZE_LABELS.index("clear")]) == first
     others = [drawn("drop_off", "clear", part="test"), drawn("drop_off", "clear", seed=6)]
     walkers = [(walk.clips[0].settings.seed, walk.clips[0].look.height_m) for walk in (first, *others)]
     assert len(set(walkers)) == 3
@@ -215,13 +214,12 @@ def test_a_set_is_written_with_both_tables_and_goes_on_where_it_stopped(tmp_path
 
     monkeypatch.setattr(variety, "make_clip", quick)
     monkeypatch.setattr("generator.fault_set.draw_walk", lambda seed, part, cell: drawn(cell.fault, cell.size))
-    sizes = {"per_size": 1, "without": 1, "several": 0, "every_view": 0, "only": ["wide_base", "none"]}
-    sizes["say"] = lambda line: None
-    monkeypatch.setattr(
-        "generator.fault_set.fault_cells",
-        lambda **given: [cell for cell in fault_cells(**given) if cell.size in ("severe", "none")],
-    )
-    make_fault_set(tmp_path, 5, part="tuning", **sizes)
+    cells = [FaultCell(fault="wide_base", size="severe", number=0), FaultCell(fault=NONE, size=NONE, number=0)]
+
+    def make(wanted):
+        make_fault_set(tmp_path, 5, "tuning", wanted, say=lambda line: None)
+
+    make(cells)
     assert len(made) == 1 + 4
     clips = read_manifest(tmp_path)
     assert [clip.view for clip in clips] == ["posterior", "sagittal", "sagittal", "anterior", "posterior"]
@@ -235,14 +233,14 @@ def test_a_set_is_written_with_both_tables_and_goes_on_where_it_stopped(tmp_path
     assert (none["fault"], none["size"], none["wanted"], none["realised"]) == ("none", "none", "", "")
     assert none["clips"].split() == [clip.relative_path.split("/")[-1] for clip in clips[1:]]
     (tmp_path / "clips" / made[2]).unlink()
-    make_fault_set(tmp_path, 5, part="tuning", **sizes)
+    make(cells)
     assert made[5:] == [made[2]]
-    # Measured elsewhere: only the other walker is wanted, then none.
-    make_fault_set(tmp_path, 5, part="tuning", **sizes, leave_out={severe["subject"]}, at_most=1)
+    # Others were measured elsewhere: the tables tell of those that are wanted.
+    make(cells[1:])
     assert _subjects(tmp_path) == [none["subject"]]
-    make_fault_set(tmp_path, 5, part="tuning", **sizes, leave_out={severe["subject"], none["subject"]})
+    make([])
     assert _subjects(tmp_path) == []
-    make_fault_set(tmp_path, 5, part="tuning", **sizes, at_most=1)
+    make(cells[:1])
     assert _subjects(tmp_path) == [severe["subject"]]
 
 
