@@ -177,9 +177,10 @@ def compare(before: Visit, after: Visit, metric: str, side: str, rules: Tracking
     if first.value is None or last.value is None:
         return Change(metric, side, unit, first, last, None, None, "cannot say", tuple(reasons))
     change, detectable = last.value - first.value, float(np.hypot(first.half_width, last.half_width))
-    on_prosthetic = side in after.report.prosthetic_sides
-    found = verdict_of_change(first.value, last.value, detectable, metric, rules, on_prosthetic=on_prosthetic)
-    verdict = "cannot say" if reasons else found
+    verdict: ChangeVerdict = "cannot say"
+    if not reasons:
+        on_prosthetic = side in after.report.prosthetic_sides
+        verdict = verdict_of_change(first.value, last.value, detectable, metric, rules, on_prosthetic=on_prosthetic)
     finite = detectable if np.isfinite(detectable) else None
     return Change(metric, side, unit, first, last, change, finite, verdict, tuple(reasons))
 
