@@ -94,7 +94,7 @@ class StudyRun:
             reused = unchanged_clip(job) if clip_work is measure_clip_files else None
             if reused is None:
                 clip_of[name] = clip
-                queue.append(self.job(name, clip_work, job))
+                queue.append(limited_job(name, clip_work, job))
                 self.live.will_measure(name, job)
             else:
                 self.end_clip(clip, Outcome(name, reused, None, time.monotonic() - started_s, ""))
@@ -136,14 +136,9 @@ class StudyRun:
         if end is None:
             visit_of[name] = key
             # Before the clips that wait: a visit has its report early, and a run that is killed leaves more of them.
-            queue.appendleft(self.job(name, visit_work, job))
+            queue.appendleft(limited_job(name, visit_work, job))
         else:
             self.end_visit(key, Outcome(name, end, None, time.monotonic() - started_s, ""))
-
-    def job(self, name: str, work: ClipWork | VisitWork, of: ClipJob | VisitJob) -> Job:
-        """The work on a clip or a visit, within the limits of the settings."""
-        run = self.settings.run
-        return Job(name, work, (of,), run.clip_time_limit_s, run.clip_memory_limit_mb)
 
     def visit_job(self, clips: list[Clip]) -> VisitJob:
         """The job of a visit whose clips have all ended."""
@@ -198,6 +193,12 @@ class StudyRun:
         with suppress(OSError):
             write_text(folder / "error.txt", failure.message + "\n")
             write_record(folder, FolderRecord("failed", stages=read_record(folder).stages))
+
+
+def limited_job(name: str, work: ClipWork | VisitWork, of: ClipJob | VisitJob) -> Job:
+    """The work on a clip or a visit, within the limits of its settings."""
+    run = of.settings.run
+    return Job(name, work, (of,), run.clip_time_limit_s, run.clip_memory_limit_mb)
 
 
 def _key(clip: Clip) -> VisitKey:

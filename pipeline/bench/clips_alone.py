@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections import deque
+from contextlib import closing
 from pathlib import Path
 
 from pipeline.clip_stages import measure_clip_files, unchanged_clip
@@ -12,6 +13,7 @@ from pipeline.manifest import read_manifest
 from pipeline.picture_stages import ClipJob
 from pipeline.results_lock import hold_results
 from pipeline.store import OutputTree
+from pipeline.study_run import limited_job
 
 
 def measure_clips(study: Path, out: Path, settings: Settings, *, workers: int | None = None) -> dict[str, str]:
@@ -35,16 +37,13 @@ def measure_clips(study: Path, out: Path, settings: Settings, *, workers: int | 
     PipelineError
         As for `run_study`.
     """
-    tree, limits = OutputTree(out), settings.run
+    tree = OutputTree(out)
     with hold_results(out, "run"):
         queue: deque[Job] = deque()
         for clip in read_manifest(study):
             work = ClipJob(clip, tree.clip_folder(clip.subject, clip.visit, clip.clip_id), settings)
             if unchanged_clip(work) is None:
-                queue.append(
-                    Job(
-                        clip.clip_id, measure_clip_files, (work,), limits.clip_time_limit_s, limits.clip_memory_limit_mb
-                    )
-                )
-        outcomes = run_jobs(queue, scratch=out, workers=workers or limits.workers)
-        return {outcome.name: outcome.failure.message for outcome in outcomes if outcome.failure is not None}
+                queue.append(limited_job(clip.clip_id, measure_clip_files, work))
+        # Closed at once when it is stopped, so that no process outlives it.
+        with closing(run_jobs(queue, scratch=out, workers=workers or settings.run.workers)) as outcomes:
+            return {outcome.name: outcome.failure.message for outcome in outcomes if outcome.failure is not None}

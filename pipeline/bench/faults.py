@@ -55,9 +55,7 @@ def faults(
     """
     chosen = tuple(name.strip() for name in only.split(",") if name.strip())
     settings, loaded = with_choices(load_settings(), model=model), load_limits(limits)
-    walkers = fault_walkers(
-        per_size=per_size, without=without, several=several, every_view=every_view, only=chosen
-    )  # fmt: skip
+    walkers = fault_walkers(per_size=per_size, without=without, several=several, every_view=every_view, only=chosen)
     wanted = nothing_kept(settings, loaded, f"the {part.value} half, seed {seed}", len(walkers), walks_version())
     half = go_on_with(rows, wanted)
     folder = out / f"faults-{seed}-{part.value}"
