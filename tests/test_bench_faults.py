@@ -159,6 +159,13 @@ def test_smallest_size_is_where_a_known_logistic_curve_reaches_80_percent() -> N
     assert size_found(beyond, found) == pytest.approx(2 + 0.5 * np.log(4), abs=0.08)
 
 
+def test_smallest_size_lies_between_a_size_partly_found_and_one_always_found() -> None:
+    """8 of 12 are found at 3.2 and all at 7 and 12: the curve reaches 80 % between 3.2 and 7."""
+    beyond = np.repeat([3.2, 7.0, 12.0], 12)
+    found = np.array([True] * 8 + [False] * 4 + [True] * 24)
+    assert 3.2 < size_found(beyond, found) < 7
+
+
 def test_no_size_is_made_up_beyond_what_was_tried() -> None:
     beyond = np.array([1.0, 2.0, 3.0, 4.0])
     assert np.isnan(size_found(beyond, np.array([False, False, False, False])))

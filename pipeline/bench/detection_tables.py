@@ -7,7 +7,7 @@ import re
 import numpy as np
 import pandas as pd
 from scipy.optimize import minimize
-from scipy.special import expit, logit
+from scipy.special import logit
 
 from pipeline.agreement import Estimate, wilson_interval
 from pipeline.model import BoolArray, FloatArray
@@ -141,14 +141,13 @@ def size_found(beyond: FloatArray, found: BoolArray) -> float:
     if len(beyond) < 3 or spread == 0 or not np.any(found):
         return float("nan")
     centre = float(np.mean(beyond))
-    scaled = (beyond - centre) / spread
+    scaled, sign = (beyond - centre) / spread, np.where(found, -1.0, 1.0)
 
     def loss(parameters: FloatArray) -> float:
         level, slope = parameters
-        chance = np.clip(expit(level + slope * scaled), 1e-9, 1 - 1e-9)
-        return float(-np.sum(np.where(found, np.log(chance), np.log(1 - chance))) + PULL * slope**2)
+        return float(np.sum(np.logaddexp(0.0, sign * (level + slope * scaled))) + PULL * slope**2)
 
-    level, slope = minimize(loss, np.array([0.0, 1.0]), method="Nelder-Mead").x
+    level, slope = minimize(loss, np.array([0.0, 1.0]), method="BFGS").x
     if slope <= 0:
         return float(np.min(beyond)) if np.mean(found) >= FOUND_SHARE else float("nan")
     size = centre + spread * (float(logit(FOUND_SHARE)) - level) / slope
