@@ -11,7 +11,7 @@ from pipeline.judgement import Check, Fault, FaultDefinition, Finding, Limits, S
 from pipeline.model import SIDES, Aid, Level, MetricValue, Side, ViewValue, other_side
 
 # Raised when verdicts change for the same strides and limits; VISIT_VERSION is raised then too.
-VERDICTS_VERSION = 7
+VERDICTS_VERSION = 8
 # The verdict of several checks of one fault. `any`: one check outside is enough, so one that could not be
 # measured leaves the fault open. `all`: every check must be outside on one limb, so one inside settles it for that
 # limb.

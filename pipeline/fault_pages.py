@@ -12,6 +12,7 @@ from pipeline.errors import ConfigError
 from pipeline.judgement import FaultDefinition, Limits
 from pipeline.metrics import CATALOGUE
 from pipeline.metrics.registry import PairSpec
+from pipeline.model import OwnError
 from pipeline.quantities import QUANTITIES
 from pipeline.report.layout import Source, load_sources
 
@@ -196,11 +197,15 @@ def _accuracy(page: Page) -> str:
     lines = ["\n\n".join(_measured(page)) or NOT_MEASURED, ""]
     for name in dict.fromkeys(row.metric for row in page.rows):
         own, unit = page.limits.measurement_error.get(name), CATALOGUE[name].unit
-        sd = f"{own.sd:g} [{unit}], one standard deviation" if own else NOT_MEASURED
+        words = f"{_error_words(own.of_limb(False))} [{unit}]" if own else NOT_MEASURED
         if own and own.prosthetic_sd is not None:
-            sd += f"; {own.prosthetic_sd:g} [{unit}] of a prosthetic limb"
-        lines.append(f"- Own error of `{name}` in every interval: {sd}")
+            words += f"; {_error_words(own.of_limb(True))} [{unit}] of a prosthetic limb"
+        lines.append(f"- Own error of `{name}` in every interval, one standard deviation: {words}")
     return "\n".join(lines)
+
+
+def _error_words(own: OwnError) -> str:
+    return f"{own.sd:g} about a bias of {own.bias:+g}" if own.bias else f"{own.sd:g}"
 
 
 def _measured(page: Page) -> list[str]:

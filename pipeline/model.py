@@ -8,7 +8,7 @@ frame, taken from the frames' own timestamps. Image axes: x to the right, y down
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date
 from pathlib import Path
 from typing import Literal
@@ -199,22 +199,28 @@ class OwnError:
     Attributes
     ----------
     sd : float
-        One standard deviation of a visit's value, in the metric's unit.
+        One standard deviation of a visit's value about its bias, in the metric's unit.
     stride_sd : float
         Usual standard deviation over strides, in the metric's unit; counts as `stride_freedom` strides' worth.
     stride_freedom : float
         Degrees of freedom behind `stride_sd`; 0 when nothing is known. [1]
     prosthetic_sd : float or None
-        As `sd`, of a prosthetic limb, which the pose model reads less well; None where `sd` holds for both.
+        As `sd`, of a prosthetic limb, which the pose model reads less well; None where `sd` and `bias` hold for both.
+    bias : float
+        Mean of found minus true, in the metric's unit. It is not taken off, but the interval reaches as far.
+    prosthetic_bias : float
+        As `bias`, of a prosthetic limb, where it has an `sd` of its own.
     """
 
     sd: float = 0.0
     stride_sd: float = 0.0
     stride_freedom: float = 0.0
     prosthetic_sd: float | None = None
+    bias: float = 0.0
+    prosthetic_bias: float = 0.0
 
-    def of_limb(self, prosthetic: bool) -> float:
-        """Return the standard deviation for one limb, or for a comparison of limbs.
+    def of_limb(self, prosthetic: bool) -> OwnError:
+        """Return the error of one limb, or of a comparison of limbs, as its `sd` and `bias`.
 
         Parameters
         ----------
@@ -223,10 +229,12 @@ class OwnError:
 
         Returns
         -------
-        float
-            In the metric's unit.
+        OwnError
+            With no other error for a prosthetic limb.
         """
-        return self.sd if self.prosthetic_sd is None or not prosthetic else self.prosthetic_sd
+        if not prosthetic or self.prosthetic_sd is None:
+            return replace(self, prosthetic_sd=None, prosthetic_bias=0.0)
+        return OwnError(self.prosthetic_sd, self.stride_sd, self.stride_freedom, bias=self.prosthetic_bias)
 
 
 @dataclass(frozen=True, slots=True)

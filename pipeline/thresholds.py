@@ -25,6 +25,8 @@ class _OwnErrorEntry(Table):
 
     sd: Number = Field(ge=0.0)
     prosthetic_sd: Number | None = Field(default=None, ge=0.0)
+    bias: Number = 0.0
+    prosthetic_bias: Number = 0.0
     unit: str
     standing: str
     note: str
@@ -164,7 +166,9 @@ def load_measurement_error(path: Path | None = None) -> dict[str, OwnError]:
             problems.append(f"{where}: {unknown_word(name, list(CATALOGUE))}")
         elif read.unit != CATALOGUE[name].unit:
             problems.append(f"{where}: unit {read.unit!r}; the metric is in {CATALOGUE[name].unit!r}")
-        errors[name] = OwnError(read.sd, read.stride_sd, read.stride_freedom, read.prosthetic_sd)
+        errors[name] = OwnError(
+            read.sd, read.stride_sd, read.stride_freedom, read.prosthetic_sd, read.bias, read.prosthetic_bias
+        )
     if problems:
         raise ManyProblems(path.name, problems)
     return errors

@@ -6,6 +6,7 @@ from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 
+import numpy as np
 import pandas as pd
 
 from pipeline.bench.errors import TrueValues, beside_truth, clip_folder, true_values
@@ -92,7 +93,8 @@ def verdict_rows(judged: list[Judged]) -> pd.DataFrame:
     injected (this fault was), alone (no other was), fault, wanted (the size that was injected), verdict, reason (in
     words, why nothing can be said), metric and unit of the leading finding, its limit, beyond and found_beyond (by how
     much its true value and the one found lie beyond the limit; negative within; NaN where it is not known), margin
-    (half of the 95 % interval), own_error (one standard deviation of the metric's own error), true, found.
+    (how far the 95 % interval reaches from the value towards the limit), own_error (of the metric on this limb, bias
+    and standard deviation together), true, found.
     """
     rows = []
     for visit in judged:
@@ -147,9 +149,9 @@ def _beyond(finding: Finding, value: float) -> float:
 
 
 def _own_error(visit: Judged, finding: Finding) -> float:
-    """One standard deviation of the own error of a finding's metric on its limb."""
-    own = visit.own_errors.get(finding.metric, OwnError())
-    return own.of_limb(finding.side in visit.sides)
+    """The own error of a finding's metric on its limb, bias and standard deviation together."""
+    own = visit.own_errors.get(finding.metric, OwnError()).of_limb(finding.side in visit.sides)
+    return float(np.hypot(own.sd, own.bias))
 
 
 def _sizes(lead: tuple[Finding, float] | None) -> dict[str, float]:
@@ -159,8 +161,10 @@ def _sizes(lead: tuple[Finding, float] | None) -> dict[str, float]:
         return sizes
     finding, true = lead
     sizes |= {"limit": finding.limit, "beyond": _beyond(finding, true), "true": true}
-    if finding.value is not None:
-        sizes |= {"found": finding.value, "found_beyond": _beyond(finding, finding.value)}
+    if finding.value is None:
+        return sizes
+    sizes |= {"found": finding.value, "found_beyond": _beyond(finding, finding.value)}
     if finding.low is not None and finding.high is not None:
-        sizes["margin"] = (finding.high - finding.low) / 2
+        above = finding.direction == "above"
+        sizes["margin"] = finding.value - finding.low if above else finding.high - finding.value
     return sizes

@@ -39,10 +39,10 @@ def detection_table(verdicts: pd.DataFrame) -> pd.DataFrame:
 
 
 def missed_table(verdicts: pd.DataFrame) -> pd.DataFrame:
-    """Return for each fault and size why visits with that fault alone were missed; *margin* is half of the interval.
+    """Return for each fault and size why visits with that fault alone were missed.
 
-    Where the true value lies beyond the limit by less than the margin, not even a value without error would have been
-    called present; the others were read too small.
+    *Margin* is how far the interval reaches towards the limit. Where the true value lies beyond the limit by less
+    than the margin, not even a value without error would have been called present; the others were read too small.
     """
     rows = []
     injected = _one_fault(verdicts)

@@ -25,15 +25,16 @@ validation: it says what the pipeline can see, not how often it will be right on
 
 *present* means that the whole 95 % interval lies beyond the limit. Sensitivity counts `borderline` and `cannot say` as
 missed. *true beyond* and *found beyond* are medians of how far beyond the limit a fault is and was found to be,
-negative within it; *margin* is half of the interval. A fault beyond the limit by less than the margin would be missed
-even if it were measured without error: *margin covers it*. The others that were missed were *read too small*. A visit
-with one fault has only the clips that show it; visits without a fault, with several, and those *in every view* (one
-clear fault; not counted among the sizes) have two side views, one from the front and one from behind. What needs 60
-frames a second is counted where it had them: without a fault and in every view, that is every second visit. Under
-*Metrics* stand errors, found minus true; *slope* is that of found on true values with half of its 95 % interval
-(*+-*), where the true values show one. True is what the metric says of the true joints; *injected* is what the walker
-was made to show, in a walk without filming: not every metric sees the whole of it. *Inside* is the share of limbs whose
-interval holds the true value: 95 % is meant, less says that the own error is too small for that limb.
+negative within it; *margin* is how far the interval reaches towards the limit. A fault beyond the limit by less than
+the margin would be missed even if it were measured without error: *margin covers it*. The others that were missed were
+*read too small*. A visit with one fault has only the clips that show it; visits without a fault, with several, and
+those *in every view* (one clear fault; not counted among the sizes) have two side views, one from the front and one
+from behind. What needs 60 frames a second is counted where it had them: without a fault and in every view, that is
+every second visit. Under *Metrics* stand errors, found minus true; *slope* is that of found on true values with half
+of its 95 % interval (*+-*), where the true values show one. True is what the metric says of the true joints;
+*injected* is what the walker was made to show, in a walk without filming: not every metric sees the whole of it.
+*Inside* is the share of limbs whose interval holds the true value: 95 % is meant, less says that the own error is too
+small for that limb.
 
 The goals are those set before the first measurement. That for *mild* is meant where a mild fault lies at least twice
 the metric's own error beyond its limit; nearer to the limit nobody could tell. What a fault falls short of, and why,

@@ -22,9 +22,10 @@ FEWEST_CASES = 6
 # Own choice.
 MOST_STRIDE_FREEDOM = 6.0
 HEADER = """\
-# Each metric's own error `sd`, as one standard deviation of a visit's value, in the metric's unit; `prosthetic_sd` is
-# that of a prosthetic limb, where it is another. A verdict adds it to the spread over strides. A metric without a line
-# counts as free of error, which only a definition may be.
+# Each metric's own error, in the metric's unit: its `bias`, the mean of found minus true, and `sd`, one standard
+# deviation of a visit's value about it; `prosthetic_bias` and `prosthetic_sd` are those of a prosthetic limb, where
+# they are others. A verdict adds `sd` to the spread over strides; the bias is not taken off, but the interval reaches
+# as far. A metric without a line counts as free of error, which only a definition may be.
 # `stride_sd` is the usual standard deviation over strides; it is averaged with that of the strides seen, and counts as
 # `stride_freedom` more of them, since three or four strides tell their own spread badly (smyth_2004).
 # standing "from benchmark" is written by the accuracy benchmark; "provisional" is an assumption until it is.
@@ -61,9 +62,9 @@ def save_values(folder: Path, values: pd.DataFrame, what: str) -> None:
 def write_own_errors(path: Path, values: pd.DataFrame, what: str) -> None:
     """Replace the entries of a measurement-error file that the benchmark has measured; the others stay.
 
-    A prosthetic limb has an error of its own where it and the other limbs were measured often enough. The error is such
-    that 95 % of found minus true, bias included, lie within 1.96 of it: that is how a verdict uses it, and one gross
-    error among many does not widen every interval as a root mean square would.
+    A prosthetic limb has an error of its own where it and the other limbs were measured often enough. The standard
+    deviation is such that 95 % of the errors lie within 1.96 of it about the bias: that is how a verdict uses it, and
+    one gross error among many does not widen every interval as a root mean square would.
 
     Parameters
     ----------
@@ -122,23 +123,22 @@ def _sizes(known: pd.DataFrame) -> dict[str, float]:
     """The error of sound limbs and that of prosthetic ones; of all together where one kind is rare."""
     prosthetic = known["limb"] == "prosthetic"
     if min(prosthetic.sum(), (~prosthetic).sum()) < FEWEST_CASES:
-        return {"sd": _holding_most(known)}
-    return {"sd": _holding_most(known[~prosthetic]), "prosthetic_sd": _holding_most(known[prosthetic])}
+        return _about_bias(known, "")
+    return _about_bias(known[~prosthetic], "") | _about_bias(known[prosthetic], "prosthetic_")
 
 
-def _holding_most(known: pd.DataFrame) -> float:
-    """A standard deviation such that 95 % of the errors lie within 1.96 of it."""
-    return float(f"{np.quantile(np.abs(known['error'].to_numpy(dtype=float)), 0.95) / 1.96:.2g}")
+def _about_bias(known: pd.DataFrame, of: str) -> dict[str, float]:
+    """The bias, and a standard deviation such that 95 % of the errors lie within 1.96 of it about the bias."""
+    errors = known["error"].to_numpy(dtype=float)
+    bias = float(f"{errors.mean():.2g}")
+    return {f"{of}sd": float(f"{np.quantile(np.abs(errors - bias), 0.95) / 1.96:.2g}"), f"{of}bias": bias}
 
 
 def _note(known: pd.DataFrame, what: str) -> str:
     """From how many limbs or pairs an error is, how many of them prosthetic limbs, and from which clips."""
     prosthetic = known["limb"] == "prosthetic"
-    biases = f"bias {known['error'][~prosthetic].mean():+.2g}" if not prosthetic.all() else ""
-    if prosthetic.any():
-        biases += f"{', ' if biases else ''}of prosthetic limbs {known['error'][prosthetic].mean():+.2g}"
     of_them = f", {prosthetic.sum()} of them prosthetic limbs" if prosthetic.any() else ""
-    return f"Holds 95 % of {len(known)} limbs or pairs{of_them}; {biases}: {what}."
+    return f"Holds 95 % of {len(known)} limbs or pairs{of_them}: {what}."
 
 
 def _stride_entry(group: pd.DataFrame) -> dict[str, float]:

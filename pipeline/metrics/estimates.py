@@ -85,8 +85,7 @@ def run_metrics(
     estimates: dict[tuple[str, str], Estimate] = {}
     for spec in specs.values():
         for side in SIDES:
-            own = measurement_error.get(spec.id, NO_ERROR)
-            own = replace(own, sd=own.of_limb(side in prosthetic_sides))
+            own = measurement_error.get(spec.id, NO_ERROR).of_limb(side in prosthetic_sides)
             estimate = _estimate(spec, strides, side, max(min_strides, spec.min_strides), own)
             estimates[spec.id, side] = estimate
             values.append(_value(spec.id, side, spec.unit, estimate, own))
@@ -241,10 +240,14 @@ def _scale_sd(spec: MetricSpec, strides: StrideSet) -> float:
 
 
 def _interval(estimate: Estimate, own: OwnError) -> tuple[float, float]:
-    """The 95 % interval, from stride spread, the metric's own error and that of a scale."""
+    """The 95 % interval, from stride spread, the metric's own error and that of a scale.
+
+    The bias was found on rendered people and need not be there in others: the interval is that of the value as read and
+    that of the value with the bias taken off, together.
+    """
     from_strides = float(student.ppf(0.975, max(1.0, estimate.freedom))) * estimate.error
     half = float(np.hypot(from_strides, 1.96 * np.hypot(own.sd, estimate.scale_error)))
-    return estimate.value - half, estimate.value + half
+    return estimate.value - half - max(own.bias, 0.0), estimate.value + half + max(-own.bias, 0.0)
 
 
 def _value(metric: str, side: str, unit: str, estimate: Estimate, own: OwnError) -> MetricValue:

@@ -53,8 +53,13 @@ def with_unit(value: float | None, unit: str) -> str:
 
 def own_error_words(finding: Finding, errors: Mapping[str, OwnError], prosthetic_sides: Sequence[Side]) -> str:
     """The own error of a finding's metric on its limb, with its unit; empty where there is none."""
-    own = errors.get(finding.metric)
-    return with_unit(own.of_limb(finding.side in prosthetic_sides), finding.unit) if own else ""
+    if finding.metric not in errors:
+        return ""
+    own = errors[finding.metric].of_limb(finding.side in prosthetic_sides)
+    sd = with_unit(own.sd, finding.unit)
+    if not own.bias:
+        return sd
+    return say("{sd}, and {bias} in the mean, found minus true", sd=sd, bias=with_unit(own.bias, finding.unit))
 
 
 def plain_number(value: float, unit: str) -> str:
