@@ -80,29 +80,30 @@ def test_own_errors_replace_what_was_measured_and_keep_the_rest(tmp_path: Path) 
     write_own_errors(path, pd.concat([VALUES, few]), 'clips of the "test"')
     after = tomllib.loads(path.read_text(encoding="utf-8"))
     changed = after.pop("stance_time_ratio")
-    # Of 0, 0.02, 0.02, 0.04, 0.06, 0.08 and 0.10 the 95 % point lies 0.7 of the way from 0.08 to 0.10.
-    assert changed["sd"] == pytest.approx(0.094 / 1.96, abs=5e-4)
+    # The mean is -0.04; about it lie 0, 0.02, 0.02, 0.04, 0.04, 0.06 and 0.06, whose 95 % point is 0.06.
+    assert (changed["sd"], changed["bias"]) == (pytest.approx(0.06 / 1.96, abs=5e-4), -0.04)
     assert changed["standing"] == "from benchmark"
     assert changed["note"].endswith('clips of the "test".')
     before.pop("stance_time_ratio")
     assert after == before
-    assert load_measurement_error(path)["stance_time_ratio"] == OwnError(changed["sd"])
+    assert load_measurement_error(path)["stance_time_ratio"] == OwnError(changed["sd"], bias=-0.04)
 
 
 def test_a_prosthetic_limb_has_an_own_error_where_both_kinds_are_known(tmp_path: Path) -> None:
-    """Errors of 0.02 of seven sound limbs, of 0.08 of seven prosthetic ones; of two there would be none apart."""
+    """Seven sound limbs as above, seven prosthetic ones with twice their errors plus 0.1; of two there is none apart."""
     path = tmp_path / "measurement_error.toml"
     path.write_text("", encoding="utf-8")
     both = VALUES.assign(metric="stance_time", unit="s", compared=False)
-    sound, prosthetic = (both.assign(limb=limb, error=error) for limb, error in (("sound", 0.02), ("prosthetic", 0.08)))
+    sound, prosthetic = both.assign(limb="sound"), both.assign(limb="prosthetic", error=2 * both["error"] + 0.1)
     write_own_errors(path, pd.concat([sound, prosthetic]), "clips")
     own, entry = load_measurement_error(path)["stance_time"], tomllib.loads(path.read_text())["stance_time"]
-    assert (own.of_limb(False), own.of_limb(True)) == (pytest.approx(0.02 / 1.96, rel=0.05), pytest.approx(0.041))
+    for limb, sd, bias in ((own.of_limb(False), 0.06, -0.04), (own.of_limb(True), 0.12, 0.02)):
+        assert (limb.sd, limb.bias) == (pytest.approx(sd / 1.96, abs=5e-4), pytest.approx(bias))
     n = int(sound["error"].notna().sum())
-    assert entry["note"].startswith(f"Holds 95 % of {2 * n} limbs or pairs, {n} of them prosthetic limbs; bias +0.02, ")
+    assert entry["note"].startswith(f"Holds 95 % of {2 * n} limbs or pairs, {n} of them prosthetic limbs: clips.")
     write_own_errors(path, pd.concat([sound, prosthetic.head(2)]), "clips")
     own = load_measurement_error(path)["stance_time"]
-    assert own.prosthetic_sd is None and own.of_limb(True) == own.sd
+    assert own.prosthetic_sd is None and own.of_limb(True) == own
 
 
 def test_values_of_several_runs_are_taken_together(tmp_path: Path) -> None:
@@ -116,8 +117,8 @@ def test_values_of_several_runs_are_taken_together(tmp_path: Path) -> None:
     assert load_measurement_error(path) == {}
     own_errors([tmp_path / "one", tmp_path / "two"], write=path)
     entry = tomllib.loads(path.read_text(encoding="utf-8"))["stance_time_ratio"]
-    # Of twice 0, 0.02, 0.02 and 0.04 the 95 % point is 0.04.
-    assert entry["sd"] == pytest.approx(0.04 / 1.96, abs=5e-4)
+    # Of twice 0.02, 0, -0.02 and -0.04 the mean is -0.01, and the 95 % point about it 0.03.
+    assert (entry["sd"], entry["bias"]) == (pytest.approx(0.03 / 1.96, abs=5e-4), -0.01)
     assert entry["note"].endswith("run one; run two.")
     with pytest.raises(StageError, match="not found in three"):
         own_errors([tmp_path / "three"], write=path)

@@ -116,6 +116,19 @@ def test_a_prosthetic_limb_has_its_own_error() -> None:
         assert value.high == pytest.approx(10.0 + half), sides
 
 
+def test_an_interval_reaches_as_far_as_the_bias_on_its_side_only() -> None:
+    """By hand, strides without spread: 1.96 x 0.5 = 0.98 either way; read 3 too high, the true value may lie 3 lower."""
+    own = {"size": OwnError(0.5, bias=3.0, prosthetic_sd=1.0, prosthetic_bias=-2.0)}
+    strides = strides_of({"anterior": [10.0] * 4})
+    for sides, low, high in (((), 10 - 0.98 - 3, 10 + 0.98), (("left",), 10 - 1.96, 10 + 1.96 + 2)):
+        values = run_metrics(
+            SIZES.specs, {}, strides, prosthetic_sides=sides, min_strides=3, measurement_error=own
+        )  # fmt: skip
+        value = next(one for one in values if one.side == "left")
+        assert value.value == 10.0
+        assert (value.low, value.high) == (pytest.approx(low), pytest.approx(high)), sides
+
+
 def test_views_stand_side_by_side_and_the_value_counts_every_stride_once() -> None:
     """By hand: five strides about 10 from the front, three about 20 from behind: the median of all eight is 10.75."""
     sizes = {"anterior": [9.0, 9.5, 10.0, 10.5, 11.0], "posterior": [19.0, 20.0, 21.0]}
