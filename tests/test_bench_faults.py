@@ -7,6 +7,7 @@ import pandas as pd
 import pytest
 
 from pipeline.bench.confusion import confusion_table, raised_table, unjudged_pairs
+from pipeline.bench.detection import Judged, verdict_rows
 from pipeline.bench.detection_tables import (
     alarm_table,
     detection_table,
@@ -18,6 +19,8 @@ from pipeline.bench.detection_tables import (
     smallest_table,
     unsaid_table,
 )
+from pipeline.judgement import Fault, Finding
+from pipeline.model import OwnError
 
 # Subject, label, injected faults, and for vaulting and hip hiking: verdict, true size beyond the limit.
 VISITS = [
@@ -184,3 +187,23 @@ def test_the_smallest_size_counts_visits_in_which_another_measure_is_further_bey
     rows.loc[other, ["metric", "unit"]] = ["other_size", "%"]
     rows.loc[other, ["beyond", "limit"]] *= 20.0
     pd.testing.assert_frame_equal(smallest_table(rows), usual)
+
+
+def test_the_margin_of_a_visit_is_how_far_its_interval_reaches_towards_the_limit() -> None:
+    """By hand: 2.4 found, 1.3 to 2.6, 2.6 true: above 1.5 the margin is 1.1, below 3 it is 0.2. 0.3 about 0.4 are 0.5."""
+    rows = []
+    for direction, limit in (("above", 1.5), ("below", 3.0)):
+        finding = Finding(
+            "high", "vaulting", "hip_vault_height", "left", 2.4, 1.3, 2.6, limit, direction, "% leg length",
+            "borderline", "", 4, "provisional", "source",
+        )  # fmt: skip
+        fault = Fault("vaulting", "Vaulting", "left", "borderline", "", False, (finding,))
+        visit = Judged(
+            "F1", "mild", "cover", 60.0, {"vaulting": 3.0}, ("right",), (), {("hip_vault_height", "left"): 2.6},
+            (fault,), {"hip_vault_height": OwnError(0.3, bias=-0.4, prosthetic_sd=5.0)},
+        )  # fmt: skip
+        rows.append(verdict_rows([visit]).iloc[0])
+    above, below = rows
+    assert (above["beyond"], above["found_beyond"], above["margin"]) == pytest.approx((1.1, 0.9, 1.1))
+    assert (below["beyond"], below["found_beyond"], below["margin"]) == pytest.approx((0.4, 0.6, 0.2))
+    assert above["own_error"] == pytest.approx(0.5)

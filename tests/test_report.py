@@ -18,11 +18,12 @@ import pytest
 from pipeline.config import config_dir
 from pipeline.errors import ManyProblems, StageError
 from pipeline.judgement import Fault, Finding
+from pipeline.model import OwnError
 from pipeline.quantities import QUANTITIES
 from pipeline.report import build_visit, load_parts, save_parts
 from pipeline.report.layout import load_layout, load_sources
 from pipeline.report.parts import TABLES
-from pipeline.report.words import limb_words, number_words, unit_words, with_unit
+from pipeline.report.words import limb_words, number_words, own_error_words, unit_words, with_unit
 from tests import report_fixture as fixture
 from tests.reference_tables import reference
 
@@ -499,6 +500,14 @@ def test_a_ratio_says_that_it_is_one_and_an_unknown_number_that_it_is_not_known(
         "ratio",
         "not known",
     )
+
+
+def test_an_own_error_is_told_with_its_bias_and_of_the_limb_that_is_judged():
+    finding = replace(fixture.report().faults[0].findings[0], metric="size", side="left", unit="deg")
+    errors = {"size": OwnError(2.0, prosthetic_sd=3.1, prosthetic_bias=3.6)}
+    assert own_error_words(finding, errors, ("right",)) == "2.0 deg"
+    assert own_error_words(finding, errors, ("left",)) == "3.1 deg, and 3.6 deg in the mean, found minus true"
+    assert own_error_words(finding, {}, ()) == ""
 
 
 @pytest.mark.parametrize(
