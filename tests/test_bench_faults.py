@@ -190,7 +190,7 @@ def test_the_smallest_size_counts_visits_in_which_another_measure_is_further_bey
 
 
 def test_the_margin_of_a_visit_is_how_far_its_interval_reaches_towards_the_limit() -> None:
-    """By hand: 2.4 found, 1.3 to 2.6, 2.6 true: above 1.5 the margin is 1.1, below 3 it is 0.2. 0.3 about 0.4 are 0.5."""
+    """By hand: 2.4 found, 1.3 to 2.6, 2.6 true: above 1.5 the margin is 1.1, below 3 it is 0.2. Error 0.3, 0.4."""
     rows = []
     for direction, limit in (("above", 1.5), ("below", 3.0)):
         finding = Finding(

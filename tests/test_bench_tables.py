@@ -90,7 +90,7 @@ def test_own_errors_replace_what_was_measured_and_keep_the_rest(tmp_path: Path) 
 
 
 def test_a_prosthetic_limb_has_an_own_error_where_both_kinds_are_known(tmp_path: Path) -> None:
-    """Seven sound limbs as above, seven prosthetic ones with twice their errors plus 0.1; of two there is none apart."""
+    """Seven sound limbs, seven prosthetic ones with twice their errors plus 0.1; of two there is none apart."""
     path = tmp_path / "measurement_error.toml"
     path.write_text("", encoding="utf-8")
     both = VALUES.assign(metric="stance_time", unit="s", compared=False)

@@ -117,7 +117,7 @@ def test_a_prosthetic_limb_has_its_own_error() -> None:
 
 
 def test_an_interval_reaches_as_far_as_the_bias_on_its_side_only() -> None:
-    """By hand, strides without spread: 1.96 x 0.5 = 0.98 either way; read 3 too high, the true value may lie 3 lower."""
+    """By hand, no spread: 1.96 x 0.5 = 0.98 either way; read 3 too high, the true value may lie 3 lower."""
     own = {"size": OwnError(0.5, bias=3.0, prosthetic_sd=1.0, prosthetic_bias=-2.0)}
     strides = strides_of({"anterior": [10.0] * 4})
     for sides, low, high in (((), 10 - 0.98 - 3, 10 + 0.98), (("left",), 10 - 1.96, 10 + 1.96 + 2)):
