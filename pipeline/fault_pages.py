@@ -197,7 +197,7 @@ def _accuracy(page: Page) -> str:
     lines = ["\n\n".join(_measured(page)) or NOT_MEASURED, ""]
     for name in dict.fromkeys(row.metric for row in page.rows):
         own, unit = page.limits.measurement_error.get(name), CATALOGUE[name].unit
-        words = f"{_error_words(own.of_limb(False))} [{unit}]" if own else NOT_MEASURED
+        words = f"{_error_words(own)} [{unit}]" if own else NOT_MEASURED
         if own and own.prosthetic_sd is not None:
             words += f"; {_error_words(own.of_limb(True))} [{unit}] of a prosthetic limb"
         lines.append(f"- Own error of `{name}` in every interval, one standard deviation: {words}")

@@ -8,7 +8,7 @@ frame, taken from the frames' own timestamps. Image axes: x to the right, y down
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from datetime import date
 from pathlib import Path
 from typing import Literal
@@ -205,11 +205,11 @@ class OwnError:
     stride_freedom : float
         Degrees of freedom behind `stride_sd`; 0 when nothing is known. [1]
     prosthetic_sd : float or None
-        As `sd`, of a prosthetic limb, which the pose model reads less well; None where `sd` and `bias` hold for both.
+        As `sd`, of a prosthetic limb, which the pose model reads less well; None where `sd` holds for both.
     bias : float
         Mean of found minus true, in the metric's unit. It is not taken off, but the interval reaches as far.
-    prosthetic_bias : float
-        As `bias`, of a prosthetic limb, where it has an `sd` of its own.
+    prosthetic_bias : float or None
+        As `bias`, of a prosthetic limb; None where `bias` holds for both.
     """
 
     sd: float = 0.0
@@ -217,7 +217,7 @@ class OwnError:
     stride_freedom: float = 0.0
     prosthetic_sd: float | None = None
     bias: float = 0.0
-    prosthetic_bias: float = 0.0
+    prosthetic_bias: float | None = None
 
     def of_limb(self, prosthetic: bool) -> OwnError:
         """Return the error of one limb, or of a comparison of limbs, as its `sd` and `bias`.
@@ -232,9 +232,9 @@ class OwnError:
         OwnError
             With no other error for a prosthetic limb.
         """
-        if not prosthetic or self.prosthetic_sd is None:
-            return replace(self, prosthetic_sd=None, prosthetic_bias=0.0)
-        return OwnError(self.prosthetic_sd, self.stride_sd, self.stride_freedom, bias=self.prosthetic_bias)
+        sd = self.prosthetic_sd if prosthetic and self.prosthetic_sd is not None else self.sd
+        bias = self.prosthetic_bias if prosthetic and self.prosthetic_bias is not None else self.bias
+        return OwnError(sd, self.stride_sd, self.stride_freedom, bias=bias)
 
 
 @dataclass(frozen=True, slots=True)

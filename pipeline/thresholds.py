@@ -26,7 +26,7 @@ class _OwnErrorEntry(Table):
     sd: Number = Field(ge=0.0)
     prosthetic_sd: Number | None = Field(default=None, ge=0.0)
     bias: Number = 0.0
-    prosthetic_bias: Number = 0.0
+    prosthetic_bias: Number | None = None
     unit: str
     standing: str
     note: str

@@ -165,6 +165,5 @@ def _sizes(lead: tuple[Finding, float] | None) -> dict[str, float]:
         return sizes
     sizes |= {"found": finding.value, "found_beyond": _beyond(finding, finding.value)}
     if finding.low is not None and finding.high is not None:
-        above = finding.direction == "above"
-        sizes["margin"] = finding.value - finding.low if above else finding.high - finding.value
+        sizes["margin"] = sizes["found_beyond"] - min(_beyond(finding, finding.low), _beyond(finding, finding.high))
     return sizes
